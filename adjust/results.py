@@ -10,7 +10,7 @@ from .settings import Settings
 from .trouble import Trouble
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class AdjustedMarks(Table):
     """Row i belongs to row i of `network.marks`. Components that nothing reaches are NaN."""
 
@@ -30,7 +30,7 @@ class AdjustedMarks(Table):
     unchecked_by: Names = column("names", "the readings and setups on which it rests without a check")
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class AdjustedObservations(Table):
     """Every reduced reading, reduced row, vector component, weighted control coordinate and setup effect.
 
@@ -58,7 +58,7 @@ class AdjustedObservations(Table):
     rows: Names = column("names", "ids of the rows it was made from")
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class AdjustedSetups(Table):
     """Row i belongs to row i of `network.setups`."""
 
@@ -76,7 +76,7 @@ class AdjustedSetups(Table):
     flagged: Flags = column("flag", "height or centring beyond its critical value")
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Relative(Table):
     """Relative precision of pairs of marks: all that a sight joins, and those the user names."""
 
@@ -92,7 +92,7 @@ class Relative(Table):
     sigma_height: Floats = column("length", "standard deviation of the height difference")
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class ControlFit(Table):
     """Each held or weighted control component against what the rest of the network says of it (w of a moved mark)."""
 
@@ -105,7 +105,7 @@ class ControlFit(Table):
     flagged: Flags = column("flag", "beyond the critical value")
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Constants(Table):
     """Nuisance unknowns: refraction, EDM zero and scale, collimation, index. Orientations apart."""
 
@@ -117,7 +117,7 @@ class Constants(Table):
     prior_sigma: Floats = column("number", "prior sigma")
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Orientations(Table):
     """Azimuth of the circle's zero, one row an instrument setup and round."""
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self
+from typing import TYPE_CHECKING, Any, Literal, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,14 +48,10 @@ def column(quantity: Quantity, words: str, shape: tuple[int, ...] = (), default:
     return field(default=None, metadata={"quantity": quantity, "words": words, "shape": shape, "default": default})
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Table:
     """Base of all tables. Subclasses declare columns; arrays are converted, length-checked and made read-only."""
 
-    _columns: ClassVar[tuple[Column, ...]]
-
-    def __init_subclass__(cls, **kwargs: Any) -> None:
-        super().__init_subclass__(**kwargs)
 
     def __post_init__(self) -> None:
         length: int | None = None

@@ -14,7 +14,7 @@ import numpy as np
 from ..ground.table import Flags, Floats, Ints, Names, Table, column
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Observations(Table):
     """Reduced observations. Rows of one kind stand together, in the order of KINDS."""
 
