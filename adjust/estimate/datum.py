@@ -1,0 +1,94 @@
+"""Inner constraints Bᵀx = c on a network whose datum is free, without touching the sparsity of its normal matrix.
+
+The normal matrix N = AᵀA is singular (or nearly so). Pins P on two marks make N_p = N + PPᵀ regular; the bordered system
+[N B; Bᵀ 0] is then solved exactly by a low-rank correction, so v, vᵀPv and redundancies owe nothing to the pins:
+
+    Q = N_p⁻¹ − U K⁻¹ Uᵀ,   U = N_p⁻¹ W,   W = [B, −P],   K = WᵀU − diag(0, I)
+
+Where N is exactly singular this equals the S-transformation of Baarda 1973 (from memory); tests hold it to that.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..ground.table import Floats, Ints
+from .normals import Factor, Pattern
+from .rows import Rows
+
+
+@dataclass(frozen=True)
+class Constraints:
+    """d conditions Bᵀ(x − origin) = 0 and the pins that make the factor regular.
+
+    B (n, d); origin (n,); pins: d rows over a few unknowns.
+    """
+
+    B: Floats
+    origin: Floats
+    pins: Rows
+
+    @property
+    def count(self) -> int:
+        return self.B.shape[1]
+
+
+class Cofactor:
+    """Q, the inverse of the normal matrix under the constraints (or the plain inverse where there are none)."""
+
+    def __init__(self, pattern: Pattern, rows: list[Rows], constraints: Constraints | None) -> None:
+        self.n = pattern.n
+        self._columns = [r.columns for r in rows]
+        self._constraints = constraints
+        if constraints is None:
+            self.factor = Factor(pattern, rows)
+            return
+        pins = constraints.pins
+        self.factor = Factor(pattern, [*rows, pins])
+        P = np.zeros((self.n + 1, len(pins.values)))
+        np.add.at(P, (pins.columns, np.arange(len(pins.values))[:, None]), pins.values)
+        d = constraints.count
+        W = np.hstack([constraints.B, -P[: self.n]])
+        self._U = self.factor.solve(W)
+        K = W.T @ self._U
+        K[d:, d:] -= np.eye(K.shape[0] - d)
+        self._K = 0.5 * (K + K.T)
+
+    def solve(self, right: Floats, offset: Floats | None = None) -> Floats:
+        """x = Q·right, moved so that Bᵀx = offset where an offset (d,) is given; right (n,) or (n, k)."""
+        x = self.factor.solve(right)
+        c = self._constraints
+        if c is None:
+            return x
+        side = self._U.T @ right
+        if offset is not None:
+            side = side.copy()
+            side[: c.count] -= offset
+        return x - self._U @ np.linalg.solve(self._K, side)
+
+    def block(self, k: int, columns: Ints | None = None) -> Floats:
+        """Q among the unknowns of every row of the k-th Rows, (m, w, w)."""
+        columns = self._columns[k] if columns is None else columns
+        Q = self.factor.block(k, columns)
+        if self._constraints is not None:
+            U = np.concatenate([self._U, np.zeros((1, self._U.shape[1]))])[columns]
+            Q = Q - U @ np.linalg.solve(self._K, U.transpose(0, 2, 1))
+        return Q
+
+    def gram(self, k: int, rows: Rows) -> Floats:
+        """A Q Aᵀ within every block of the k-th Rows: (m / block, block, block)."""
+        if rows.block == 1:
+            Q = self.block(k)
+            return np.einsum("mi,mij,mj->m", rows.values, Q, rows.values)[:, None, None]
+        b = rows.block  # rows of one block share their columns
+        Q = self.block(k)[::b]
+        A = rows.values.reshape(-1, b, rows.values.shape[1])
+        return np.asarray(A @ Q @ A.transpose(0, 2, 1))
+
+    def columns(self, wanted: Ints) -> Floats:
+        """Whole columns of Q, (n, k); for entries outside the pattern."""
+        right = np.zeros((self.n, len(wanted)))
+        right[wanted, np.arange(len(wanted))] = 1.0
+        return self.solve(right)

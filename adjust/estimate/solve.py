@@ -1,0 +1,94 @@
+"""Gauss-Newton for sparse nonlinear least squares. Knows no surveying: certified general problems can test it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..ground.table import Flags, Floats, Ints
+from .datum import Cofactor, Constraints
+from .normals import Pattern
+from .rows import Rows, gradient, objective
+
+HALVINGS = 8
+
+
+class Stalled(Exception):  # noqa: N818
+    """The iteration did not settle. `x` is the best point, `rows` the equations there."""
+
+    def __init__(self, x: Floats, rows: list[Rows], iterations: int) -> None:
+        self.x, self.rows, self.iterations = x, rows, iterations
+        super().__init__(f"not converged after {iterations} iterations")
+
+
+@dataclass(frozen=True)
+class Solution:
+    """x (n,), the equations at x (their misclosures are observed − adjusted), Q, and how it went."""
+
+    x: Floats
+    rows: list[Rows]
+    cofactor: Cofactor
+    iterations: int
+    objective: float
+    degrees_of_freedom: int
+
+
+def gauss_newton(
+    evaluate: Callable[[Floats], list[Rows]],
+    start: Floats,
+    *,
+    node: Ints | None = None,
+    late: Flags | None = None,
+    tolerance: Floats | float = 1e-7,
+    constraints: Callable[[Floats], Constraints] | None = None,
+    max_iterations: int = 20,
+) -> Solution:
+    """Minimise the sum of squared misclosures.
+
+    evaluate(x) gives the whitened equations at x, always with the same columns. A step is accepted as the last one when
+    it changes no unknown by more than `tolerance` and the objective by less than 1e-10 (which bounds it below 1e-5
+    standard deviations). A step that raises the objective is halved, at most eight times.
+
+    Raises Defect where unknowns are not determined, Stalled where the iteration does not settle.
+    """
+    n = len(start)
+    node = np.arange(n) if node is None else node
+    late = np.zeros(int(node.max(initial=-1)) + 1, dtype=bool) if late is None else late
+    x = start.astype(float)
+    rows = evaluate(x)
+    fixed = constraints(x) if constraints is not None else None
+    columns = [r.columns for r in rows] + ([fixed.pins.columns] if fixed is not None else [])
+    pattern = Pattern.build(n, columns, node, late)
+    equations = sum(len(r.misclosure) for r in rows)
+    free = fixed.count if fixed is not None else 0
+    value = objective(rows)
+    for iteration in range(1, max_iterations + 1):
+        if constraints is not None:
+            fixed = constraints(x)
+        cofactor = Cofactor(pattern, rows, fixed)
+        right = gradient(rows, n)
+        offset = fixed.B.T @ (fixed.origin - x) if fixed is not None else None
+        dx = cofactor.solve(right, offset)
+        gain = float(dx @ right)
+        if np.all(np.abs(dx) <= tolerance) and gain <= 1e-10 * max(1.0, value):
+            rows = [replace(r, misclosure=r.misclosure - r.times(dx)) for r in rows]
+            return Solution(
+                x + dx, rows, cofactor, iteration, objective(rows), equations - (n - free)
+            )
+        best_value, best_x, best_rows = np.inf, x, rows
+        step = 1.0
+        for _ in range(HALVINGS + 1):
+            trial = x + step * dx
+            trial_rows = evaluate(trial)
+            trial_value = objective(trial_rows)
+            if trial_value < best_value:
+                best_value, best_x, best_rows = trial_value, trial, trial_rows
+            if np.isfinite(trial_value) and trial_value <= value * (1.0 + 1e-9) + 1e-12:
+                break
+            step *= 0.5
+        if not np.isfinite(best_value):
+            raise Stalled(x, rows, iteration)
+        x, rows, value = best_x, best_rows, best_value
+    raise Stalled(x, rows, max_iterations)

@@ -1,0 +1,91 @@
+"""Two device centres to what lies between them: the only place where the shape of the earth is known.
+
+Plane frame: a sphere of radius R unrolled at the reference height h0. With A, B the centres, D = hypot(ΔE, ΔN) / scale and
+θ = D / (R + h0):
+
+    x = (R + h_B)·sin θ          horizontal part, in the horizon of A
+    u = (h_B − h_A) − 2(R + h_B)·sin²(θ/2)
+    level = θ·(R + h_A)          distance reduced to the level of A
+    d = (x·ΔE/|Δ|, x·ΔN/|Δ|, u)
+
+Between marks the frame is plain: (ΔE / scale, ΔN / scale, Δh), and for vectors (ΔE, ΔN, Δh).
+Curvature: all textbooks, from memory; checked against an exact circle.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..ground.table import Floats
+
+
+@dataclass(frozen=True)
+class Ray:
+    """n lines from a start to an end.
+
+    d      (n, 3) m: east, north, up at the start
+    theta  (n,) rad: the arc between the plumb lines
+    level  (n,) m: horizontal distance at the level of the start
+    to_start, to_end  (n, 3, 3): ∂d / ∂(east, north, height) of the start and of the end
+    """
+
+    d: Floats
+    theta: Floats
+    level: Floats
+    to_start: Floats
+    to_end: Floats
+
+
+@dataclass(frozen=True)
+class Plane:
+    """The plane frame. scale: grid length / ground length; radius and reference height in m."""
+
+    radius: float
+    reference_height: float
+    scale: float
+
+    def between_setups(self, start: Floats, end: Floats) -> Ray:
+        """Rays from device centres start (n, 3) to end (n, 3): east, north, height in m."""
+        delta = end[:, :2] - start[:, :2]
+        grid = np.hypot(delta[:, 0], delta[:, 1])
+        safe = np.where(grid > 0.0, grid, 1.0)
+        unit = delta / safe[:, None]
+        rate = 1.0 / (self.scale * (self.radius + self.reference_height))  # dθ / d(grid length)
+        theta = grid * rate
+        r_end = self.radius + end[:, 2]
+        sin, cos = np.sin(theta), np.cos(theta)
+        x = r_end * sin
+        d = np.empty((len(delta), 3))
+        d[:, :2] = x[:, None] * unit
+        d[:, 2] = (end[:, 2] - start[:, 2]) - 2.0 * r_end * np.sin(0.5 * theta) ** 2
+        to_end = np.zeros((len(delta), 3, 3))
+        across = x / safe
+        along = r_end * cos * rate
+        outer = unit[:, :, None] * unit[:, None, :]
+        to_end[:, :2, :2] = across[:, None, None] * (np.eye(2) - outer) + along[:, None, None] * outer
+        to_end[:, :2, 2] = sin[:, None] * unit
+        to_end[:, 2, :2] = -(r_end * sin * rate)[:, None] * unit
+        to_end[:, 2, 2] = cos
+        to_start = -to_end
+        to_start[:, :2, 2] = 0.0
+        to_start[:, 2, 2] = -1.0
+        return Ray(d, theta, theta * (self.radius + start[:, 2]), to_start, to_end)
+
+    def between_marks(self, start: Floats, end: Floats) -> Ray:
+        """Rays between marks: grid differences over the scale factor, no curvature."""
+        return self._plain(start, end, 1.0 / self.scale)
+
+    def differences(self, start: Floats, end: Floats) -> Ray:
+        """Plain coordinate differences, as vectors have them."""
+        return self._plain(start, end, 1.0)
+
+    def _plain(self, start: Floats, end: Floats, factor: float) -> Ray:
+        d = end - start
+        d[:, :2] *= factor
+        to_end = np.zeros((len(d), 3, 3))
+        to_end[:, 0, 0] = to_end[:, 1, 1] = factor
+        to_end[:, 2, 2] = 1.0
+        level = np.hypot(d[:, 0], d[:, 1])
+        return Ray(d, np.zeros(len(d)), level, -to_end, to_end)
