@@ -1,0 +1,86 @@
+"""residuals.csv: observations with its residual (adjusted − observed), its test, and what it could hide."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from .sheets import Heading, Sheet, Show, at_target, names, plain, write_csv
+
+if TYPE_CHECKING:
+    from hubtack.adjust.results import AdjustedObservations, Adjustment
+    from hubtack.io.job import Job
+
+
+def write(adjustment: Adjustment, job: Job, folder: Path) -> None:
+    """Write residuals.csv into `folder`."""
+    write_csv(sheet(adjustment, job), folder / "residuals.csv")
+
+
+def sheet(adjustment: Adjustment, job: Job) -> Sheet:
+    """One row an observation, then what decisions left out. Angles also in small lengths at their target."""
+    show = Show(adjustment, job.units)
+    small, turn, settings = show.small_length_name, show.small_angle_name, adjustment.settings
+    bias = f"smallest bias found (alpha {settings.alpha:g}; power {settings.power:g})"
+    headings = (
+        Heading("observation", number=False),
+        Heading("kind", number=False),
+        Heading("from", number=False),
+        Heading("to", number=False),
+        Heading("from mark", number=False),
+        Heading("to mark", number=False),
+        Heading("round"),
+        Heading("observed", f"{job.units.length_name} or {job.units.angle_name}"),
+        Heading("adjusted", f"{job.units.length_name} or {job.units.angle_name}"),
+        Heading("residual of an angle", turn),
+        Heading("residual at the target", small),
+        Heading("sigma of an angle (1D: 1 sigma)", turn),
+        Heading("sigma at the target (1D: 1 sigma)", small),
+        Heading("standardized residual"),
+        Heading("redundancy number"),
+        Heading(f"{bias} of an angle", turn),
+        Heading(f"{bias} at the target", small),
+        Heading("verdict", number=False),
+        Heading("rows", number=False),
+    )
+    used, gone = adjustment.observations, adjustment.left_out
+    rows = _rows(adjustment, used, show, left_out=False) + _rows(adjustment, gone, show, left_out=True)
+    flagged = frozenset(i for i in range(len(used)) if used.flagged[i])
+    return Sheet("Observations", headings, tuple(rows), flagged)
+
+
+def _rows(a: Adjustment, table: AdjustedObservations, show: Show, left_out: bool) -> list[tuple[str, ...]]:
+    marks, far = a.marks.mark, at_target(a, table)
+    out: list[tuple[str, ...]] = []
+    for i in range(len(table)):
+        angle = table.quantity[i] == "angle"
+        start, end = int(table.start_mark[i]), int(table.end_mark[i])
+        value = show.zenith if table.kind[i] == "zenith" else show.azimuth if angle else show.length
+        # The residual, its sigma and its smallest detectable bias, as an angle and as a length at the target.
+        three = (table.residual[i], table.sigma[i], table.minimal_detectable_bias[i])
+        as_angle = [show.small_turn(x) if angle else "" for x in three]
+        as_length = [show.small(x * far[i]) for x in three]
+        out.append(
+            (
+                str(table.id[i]),
+                str(table.kind[i]),
+                str(table.start[i]),
+                str(table.end[i]),
+                str(marks[start]) if start >= 0 else "",
+                str(marks[end]) if end >= 0 else "",
+                str(int(table.round[i])) if table.round[i] else "",
+                value(table.observed[i]),
+                value(table.adjusted[i]),
+                as_angle[0],
+                as_length[0],
+                as_angle[1],
+                as_length[1],
+                plain(table.standardized[i], 2),
+                plain(table.redundancy[i], 3),
+                as_angle[2],
+                as_length[2],
+                "left out" if left_out else "flagged" if table.flagged[i] else "fits",
+                names(table.rows[i]),
+            )
+        )
+    return out

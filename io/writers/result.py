@@ -1,0 +1,152 @@
+"""result.json: all that came out, for programs. SI and radians, null where undefined, full double
+precision."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from hubtack.adjust.ground.table import Table
+from hubtack.io.about import version
+
+if TYPE_CHECKING:
+    from hubtack.adjust.results import Adjustment
+    from hubtack.adjust.settings import Settings
+    from hubtack.adjust.trouble import Trouble
+    from hubtack.io.job import Job
+
+FORMAT = 1
+_RENAMED = {"start": "from", "end": "to"}
+_INNER = {"start_mark", "end_mark", "start_setup", "end_setup", "setup_row", "quantity"}  # not for readers
+
+
+def write(adjustment: Adjustment, job: Job, folder: Path) -> None:
+    """Write result.json into `folder`."""
+    from . import WRITERS
+
+    document = result_document(adjustment, job) | {"written": list(WRITERS)}
+    (folder / "result.json").write_text(as_text(document), encoding="utf-8", newline="\n")
+
+
+def as_text(document: dict[str, Any]) -> str:
+    """JSON with one record a line: quick to write, and two results can be compared line by line."""
+    parts = []
+    for key, value in document.items():
+        if isinstance(value, list) and value and isinstance(value[0], dict):
+            text = "[\n  " + ",\n  ".join(_dump(item) for item in value) + "\n ]"
+        else:
+            text = _dump(value)
+        parts.append(f" {_dump(key)}: {text}")
+    return "{\n" + ",\n".join(parts) + "\n}\n"
+
+
+def result_document(adjustment: Adjustment, job: Job) -> dict[str, Any]:
+    """The result as plain lists and dicts in SI and radians, None where undefined, in an order that is
+    fixed."""
+    a, settings = adjustment, adjustment.settings
+    quantities = a.constants.quantity.tolist()
+    return {
+        "format": FORMAT,
+        "version": version(),
+        "job": job.name,
+        "flagged": a.flagged,
+        "iterations": a.iterations,
+        "degrees_of_freedom": a.degrees_of_freedom,
+        "reference_height": _number(a.reference_height),
+        "global_test": {
+            "variance_factor": _number(a.global_test.variance_factor),
+            "lower": _number(a.global_test.lower),
+            "upper": _number(a.global_test.upper),
+            "passed": bool(a.global_test.passed),
+        },
+        "critical": {
+            "standardized": _number(a.critical),
+            "standardized_centring": _number(a.critical_centring),
+            "ellipse_factor": _number(a.ellipse_factor),
+        },
+        "datum": {"free": list(a.datum), "marks": list(a.datum_marks)},
+        "marks": [_with_ellipse(r, settings.confidence) for r in _records(a.marks)],
+        "relative": [_with_ellipse(r, settings.confidence) for r in _records(a.relative)],
+        "observations": _records(a.observations),
+        "left_out": _records(a.left_out),
+        "setups": _setups(adjustment),
+        "control": _records(a.control),
+        "orientations": _records(a.orientations),
+        "constants": [r | {"quantity": q} for r, q in zip(_records(a.constants), quantities, strict=True)],
+        "components": [],
+        "findings": [],
+        "remarks": [_plain(t) for t in (*job.remarks, *a.remarks)],
+        "decisions": [dataclasses.asdict(d) for d in job.decisions],
+        "settings": _plain(settings),
+        "units": {"length": job.units.length, "angle": job.units.angle},
+        "files": dict(job.files),
+    }
+
+
+def _setups(adjustment: Adjustment) -> list[dict[str, Any]]:
+    net = adjustment.network
+    records = _records(adjustment.setups)
+    out = []
+    for i, record in enumerate(records):
+        support = int(net.setups.support[i])
+        head = {
+            "setup": record.pop("setup"),
+            "role": "instrument" if net.setups.instrument[i] else "target",
+            "mark": str(net.marks.mark[net.setups.mark[i]]),
+            "support": str(net.supports.support[support]),
+            "height_kind": str(net.supports.height_kind[support]),
+            "height": _number(float(net.setups.height[i])),
+        }
+        out.append(head | record)
+    return out
+
+
+def _with_ellipse(record: dict[str, Any], confidence: float) -> dict[str, Any]:
+    """The three columns of an ellipse put together, with the confidence they stand for."""
+    ellipse = {
+        "semi_major": record.pop("semi_major"),
+        "semi_minor": record.pop("semi_minor"),
+        "azimuth": record.pop("ellipse_azimuth"),
+        "confidence": confidence,
+    }
+    return record | {"ellipse": ellipse}
+
+
+def _plain(value: Settings | Trouble) -> dict[str, Any]:
+    return {k: list(v) if isinstance(v, tuple) else v for k, v in dataclasses.asdict(value).items()}
+
+
+def _records(table: Table) -> list[dict[str, Any]]:
+    """Rows of a table as dicts; columns in the order in which the table declares them."""
+    names, lists = [], []
+    for c in table.columns():
+        if c.name in _INNER:
+            continue
+        array = getattr(table, c.name)
+        names.append(_RENAMED.get(c.name, c.name))
+        if c.quantity == "names":
+            lists.append([list(item) for item in array])
+        elif array.dtype == np.float64 and not np.isfinite(array).all():
+            lists.append(_without_nan(array.tolist()))
+        else:
+            lists.append(array.tolist())
+    return [dict(zip(names, row, strict=True)) for row in zip(*lists, strict=True)]
+
+
+def _without_nan(value: Any) -> Any:
+    if isinstance(value, list):
+        return [_without_nan(v) for v in value]
+    return _number(value)
+
+
+def _number(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def _dump(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False)
