@@ -1,0 +1,129 @@
+"""What an adjustment came to, in one shape for the engine and for the recomputation. SI and radian."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from hubtack.adjust.results import Adjustment
+
+Figures = dict[str, float]
+COMPONENTS = ("east", "north", "height")
+
+
+@dataclass
+class Outcome:
+    """Figures by name. Ellipses are at one sigma; residual = adjusted − observed."""
+
+    marks: dict[str, Figures] = field(default_factory=dict)
+    observations: dict[str, Figures] = field(default_factory=dict)
+    angular: set[str] = field(default_factory=set)  # ids of the observations that are angles
+    pairs: dict[str, Figures] = field(default_factory=dict)
+    network: Figures = field(default_factory=dict)
+    largest: str = ""  # id of the observation with the largest |w|
+
+
+def mark_figures(name: str, position: np.ndarray, covariance: np.ndarray) -> Figures:
+    """Coordinates (3,) m and their covariance (3, 3) m² as figures."""
+    figures: Figures = {}
+    for i, component in enumerate(COMPONENTS):
+        figures[component] = float(position[i])
+        figures[f"variance_{component}"] = float(covariance[i, i])
+        known = math.isfinite(position[i])
+        figures[f"sigma_{component}"] = math.sqrt(max(covariance[i, i], 0.0)) if known else math.nan
+    figures["covariance_east_north"] = float(covariance[0, 1])
+    figures.update(ellipse(covariance[:2, :2]))
+    return figures
+
+
+def ellipse(covariance: np.ndarray) -> Figures:
+    """Axes and azimuth of the one-sigma ellipse of a (2, 2) covariance of east and north, by eigenvalues."""
+    if not np.all(np.isfinite(covariance)):
+        return {"semi_major": math.nan, "semi_minor": math.nan, "ellipse_azimuth": math.nan}
+    values, vectors = np.linalg.eigh(covariance)
+    return {
+        "semi_major": math.sqrt(max(values[1], 0.0)),
+        "semi_minor": math.sqrt(max(values[0], 0.0)),
+        "ellipse_azimuth": math.atan2(vectors[0, 1], vectors[1, 1]) % math.pi,
+    }
+
+
+def horizontal_trace(outcome: Outcome) -> float:
+    """Trace of the covariance of all horizontal coordinates, m²."""
+    variances = [f["variance_east"] + f["variance_north"] for f in outcome.marks.values()]
+    return float(np.nansum(variances))
+
+
+def add_shifts(outcome: Outcome, given: dict[str, tuple[float, float]]) -> None:
+    """Root mean square and maximum of adjusted minus given coordinates, where given (control or start
+    values).
+    """
+    shifts = np.array(
+        [(outcome.marks[m]["east"] - e, outcome.marks[m]["north"] - n) for m, (e, n) in given.items()]
+    ).ravel()
+    shifts = shifts[np.isfinite(shifts)]
+    if shifts.size:
+        outcome.network["shift_rms"] = float(np.sqrt(np.mean(shifts**2)))
+        outcome.network["shift_max"] = float(np.abs(shifts).max())
+
+
+def of_adjustment(adjustment: Adjustment) -> Outcome:
+    """The engine's result in this shape."""
+    outcome = Outcome()
+    marks, observations, network = adjustment.marks, adjustment.observations, adjustment.network
+    for i, name in enumerate(marks.mark):
+        position = np.array([marks.east[i], marks.north[i], marks.height[i]])
+        figures = mark_figures(name, position, marks.covariance[i])
+        for component in COMPONENTS:  # the engine's own sigmas, not ours from its covariance
+            figures[f"sigma_{component}"] = float(getattr(marks, f"sigma_{component}")[i])
+        figures["semi_major"] = float(marks.semi_major[i]) / adjustment.ellipse_factor
+        figures["semi_minor"] = float(marks.semi_minor[i]) / adjustment.ellipse_factor
+        figures["ellipse_azimuth"] = float(marks.ellipse_azimuth[i])
+        outcome.marks[name] = figures
+    for i, name in enumerate(observations.id):
+        r, s = float(observations.redundancy[i]), float(observations.sigma[i])
+        outcome.observations[name] = {
+            "residual": float(observations.residual[i]),
+            "adjusted": float(observations.adjusted[i]),
+            "sigma": s,
+            "redundancy": r,
+            "standardized": float(observations.standardized[i]),
+            "bias": float(observations.minimal_detectable_bias[i]),
+            # right where the observation is correlated with no other
+            "sigma_adjusted": s * math.sqrt(max(1.0 - r, 0.0)),
+        }
+        if observations.quantity[i] == "angle":
+            outcome.angular.add(name)
+    readings = np.array([k != "effect" for k in observations.kind], dtype=bool)
+    w = np.where(readings, np.abs(np.nan_to_num(observations.standardized)), -1.0)
+    outcome.largest = str(observations.id[int(np.argmax(w))]) if len(w) else ""
+    relative = adjustment.relative
+    for i, (a, b) in enumerate(zip(relative.start, relative.end, strict=True)):
+        figures = {
+            "distance": float(relative.distance[i]),
+            "sigma_distance": float(relative.sigma_distance[i]),
+            "semi_major": float(relative.semi_major[i]) / adjustment.ellipse_factor,
+            "semi_minor": float(relative.semi_minor[i]) / adjustment.ellipse_factor,
+            "ellipse_azimuth": float(relative.ellipse_azimuth[i]),
+        }
+        outcome.pairs[f"{a},{b}"] = outcome.pairs[f"{b},{a}"] = figures
+    outcome.network = {
+        "variance_factor": adjustment.global_test.variance_factor,
+        "degrees_of_freedom": float(adjustment.degrees_of_freedom),
+        "trace": horizontal_trace(outcome),
+    }
+    add_shifts(outcome, _given(network.marks.mark, network.marks.east, network.marks.north))
+    return outcome
+
+
+def _given(names: np.ndarray, east: np.ndarray, north: np.ndarray) -> dict[str, tuple[float, float]]:
+    """Coordinates as given, control and start values alike."""
+    return {
+        str(m): (float(e), float(n))
+        for m, e, n in zip(names, east, north, strict=True)
+        if math.isfinite(e) and math.isfinite(n)
+    }

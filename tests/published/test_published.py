@@ -1,0 +1,135 @@
+"""Published worked examples: the printed figures against a dense recomputation and against the engine.
+
+A folder is a job and a published.toml (see printed.py). Three things are held together: what the source
+printed, what recompute.py makes of the same files without any of the engine, and what `read_job` and
+`adjust` make of them.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from .outcome import Outcome, of_adjustment
+from .printed import Check, Published, half_last_digit, load
+from .recompute import solve
+
+HERE = Path(__file__).parent
+FOLDERS = sorted(p.parent for p in HERE.glob("*/published.toml"))
+
+
+@cache
+def recomputed(folder: Path) -> Outcome:
+    """The dense solution of a folder."""
+    return solve(folder)
+
+
+@cache
+def adjusted(folder: Path) -> Outcome:
+    """The engine's solution of a folder."""
+    from hubtack.adjust import adjust
+    from hubtack.io.job import read_job
+
+    job = read_job(folder)
+    return of_adjustment(adjust(job.network, job.settings))
+
+
+def disagreements(published: Published, outcome: Outcome) -> list[str]:
+    """What of the printed figures does not come out, or comes out though it should not, in words."""
+    told = []
+    for check in published.checks:
+        found = published.figure(outcome, check.path)
+        if check.agrees(found) == (check.table == "refuted"):
+            told.append(f"{check.table} {check.path}: printed {check.text}, found {found!r}")
+    return told
+
+
+each_folder = pytest.mark.parametrize("folder", FOLDERS, ids=lambda p: p.name)
+
+
+@each_folder
+def test_recomputation_agrees_with_print(folder: Path) -> None:
+    """The files were typed rightly, and the second solver is right: it finds what was printed."""
+    assert not disagreements(load(folder), recomputed(folder))
+
+
+@each_folder
+def test_engine_agrees_with_print(folder: Path) -> None:
+    """The engine finds what was printed."""
+    assert not disagreements(load(folder), adjusted(folder))
+
+
+@each_folder
+def test_engine_agrees_with_recomputation(folder: Path) -> None:
+    """Engine and dense solution agree in every coordinate, sigma, residual and redundancy number.
+
+    1e-7 m: both stop their iterations below that. 1e-6 of a sigma: the sigmas of a nonlinear net differ
+    by what the last step moved it. Of an observation with redundancy below 1e-6 no w is compared: it is
+    0/0.
+    """
+    ours, theirs = adjusted(folder), recomputed(folder)
+    told = []
+
+    def same(what: str, a: float, b: float, tolerance: float) -> None:
+        if not (math.isnan(a) and math.isnan(b)) and not abs(a - b) <= tolerance:
+            told.append(f"{what}: engine {a!r}, recomputation {b!r}")
+
+    assert set(ours.marks) == set(theirs.marks)
+    assert set(theirs.observations) == {i for i in ours.observations if ".effect." not in i}
+    for name, figures in theirs.marks.items():
+        for component in ("east", "north", "height"):
+            same(f"{name} {component}", ours.marks[name][component], figures[component], 1e-7)
+            sigma = figures[f"sigma_{component}"]
+            same(
+                f"{name} sigma_{component}",
+                ours.marks[name][f"sigma_{component}"],
+                sigma,
+                1e-6 * sigma + 1e-12,
+            )
+    for name, figures in theirs.observations.items():
+        mine, sigma = ours.observations[name], figures["sigma"]
+        same(f"{name} sigma", mine["sigma"], sigma, 1e-9 * sigma)
+        same(
+            f"{name} residual",
+            mine["residual"],
+            figures["residual"],
+            1e-6 * sigma + 1e-6 * abs(figures["residual"]),
+        )
+        same(f"{name} redundancy", mine["redundancy"], figures["redundancy"], 1e-6)
+        if figures["redundancy"] > 1e-6:
+            w, bias = figures["standardized"], figures["bias"]
+            same(f"{name} w", mine["standardized"], w, 1e-5 * max(1.0, abs(w)))
+            same(f"{name} bias", mine["bias"], bias, 1e-5 * bias)
+    assert ours.network["degrees_of_freedom"] == theirs.network["degrees_of_freedom"]
+    factor = theirs.network["variance_factor"]
+    same("variance factor", ours.network["variance_factor"], factor, 1e-6 * abs(factor))
+    assert not told, "\n".join(told)
+
+
+@each_folder
+def test_source_is_named(folder: Path) -> None:
+    """Every folder says where its figures come from, and gives a reason for each wider tolerance."""
+    published = load(folder)
+    assert published.source.get("author")
+    assert published.source.get("title")
+    assert published.checks
+    for check in published.checks:
+        if check.path != "network.largest" and check.tolerance > half_last_digit(check.text):
+            assert len(check.because) > 20, check
+        if check.table != "expected":
+            assert check.because, f"{check.path}: why is it not simply expected?"
+
+
+@pytest.mark.parametrize(
+    ("text", "tolerance"), [("0.019", 5e-4), ("-7.6", 0.05), ("2.0826e-4", 5e-9), ("9", 0.5)]
+)
+def test_tolerance_is_half_the_last_printed_digit(text: str, tolerance: float) -> None:
+    """And a figure one unit off is refused, which shows that these tests can fail."""
+    check = Check("expected", "marks.A.east", text, half_last_digit(text), "")
+    assert check.tolerance == pytest.approx(tolerance, rel=1e-12)
+    assert check.agrees(float(text) + 0.9 * tolerance)
+    assert not check.agrees(float(text) + 1.1 * tolerance)
+    assert not check.agrees(math.nan)
