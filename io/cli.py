@@ -1,0 +1,299 @@
+"""The command line: each command parses, calls, prints and exits; no arithmetic here.
+
+Exit codes (public): 0 adjusted and all tests pass, 1 adjusted and something is flagged, 2 not adjusted:
+input, geometry or use at fault, 3 internal error, 130 interrupted. Results go to stdout, talk to stderr.
+Only click is imported before a command runs, so that `--help` answers at once.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from hubtack.adjust.results import Adjustment
+    from hubtack.io.faults import Fault
+    from hubtack.io.job import Job
+    from hubtack.io.writers.atomic import Refused
+
+PASSED, FLAGGED, FAULTY, INTERNAL, INTERRUPTED, PIPE_CLOSED = 0, 1, 2, 3, 130, 141
+_BLAS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+
+
+class _Group(click.Group):
+    """A group that answers a wrong word with the nearest right one, whatever the version of click."""
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and not args[0].startswith("-") and self.get_command(ctx, args[0]) is None:
+            import difflib
+
+            near = difflib.get_close_matches(args[0], self.list_commands(ctx), 1, 0.5)
+            ctx.fail(f'No such command "{args[0]}".' + (f' Is "{near[0]}" meant?' if near else ""))
+        return super().resolve_command(ctx, args)
+
+
+def _print_version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
+    if wanted and not ctx.resilient_parsing:
+        from hubtack.io.about import version
+
+        click.echo(f"hubtack {version()}")
+        ctx.exit()
+
+
+@click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"]})
+@click.option(
+    "--version",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_print_version,
+    help="Show the version.",
+)
+def cli() -> None:
+    """Example: hubtack adjust sample_networks/braced-traverse
+
+    Turns a day's raw total-station work into adjusted coordinates that can be defended.
+    """
+
+
+@cli.command()
+@click.argument("job", type=click.Path(path_type=Path), metavar="JOB")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Folder for the results.  [default: JOB/out]",
+)
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print result.json alone; no files unless --out is given."
+)
+@click.option("--force", is_flag=True, help="Use an --out folder that holds other files; they are kept.")
+@click.option("--exit-zero", is_flag=True, help="Exit with 0 though something is flagged.")
+@click.option("-q", "--quiet", is_flag=True, help="Print the verdict alone, in one line.")
+@click.option(
+    "--output-format",
+    type=click.Choice(["text", "json", "github"]),
+    default="text",
+    show_default=True,
+    help="How faults are told: lines, JSON on stdout, or annotations of a hosted build.",
+)
+@click.pass_context
+def adjust(
+    ctx: click.Context,
+    job: Path,
+    out: Path | None,
+    as_json: bool,
+    force: bool,
+    exit_zero: bool,
+    quiet: bool,
+    output_format: str,
+) -> None:
+    """Example: hubtack adjust sample_networks/braced-traverse
+
+    Adjust the network of a job: a folder with job.toml, marks.csv, setups.csv, sights.csv.
+
+    Writes report.html, coordinates.csv, residuals.csv, setups.csv, network.png and result.json, all or none.
+    Exit code 0: all tests pass; 1: something is flagged; 2: not adjusted, the faults are listed.
+    """
+    _one_thread()
+    folder = None if as_json and out is None else out or job / "out"
+    try:
+        read, adjustment = _adjusted(job, folder, force)
+        written = () if folder is None else _written(adjustment, read, folder)
+    except _NotAdjusted as stop:
+        _tell(stop.faults, output_format, job)
+        ctx.exit(FAULTY)
+    if as_json:
+        from hubtack.io.writers.result import as_text, result_document
+
+        document = result_document(adjustment, read) | {"written": list(written)}
+        click.echo(as_text(document).encode("utf-8"), nl=False)
+    else:
+        _print_summary(adjustment, read, written, folder, quiet)
+    ctx.exit(FLAGGED if adjustment.flagged and not exit_zero else PASSED)
+
+
+@cli.command()
+@click.argument("code", metavar="CODE")
+@click.pass_context
+def explain(ctx: click.Context, code: str) -> None:
+    """Example: hubtack explain TAB204
+
+    Say what a code means, its usual cause and the cure.
+    """
+    from hubtack.io.faults import explain as words_of
+    from hubtack.io.faults import nearest_code
+
+    words = words_of(code)
+    if words is None:
+        near = nearest_code(code)
+        advice = f'Is "{near}" meant?' if near else "Codes look like TAB204."
+        click.echo(f'There is no code "{code}". {advice}', err=True)
+        ctx.exit(FAULTY)
+    click.echo(words)
+
+
+class _NotAdjusted(Exception):  # noqa: N818
+    """The faults that stand in the way."""
+
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        self.faults = faults
+
+
+def _adjusted(path: Path, out: Path | None, force: bool) -> tuple[Job, Adjustment]:
+    """Read and adjust; every fault of input, geometry or output folder comes out as _NotAdjusted."""
+    from hubtack.adjust import adjust as adjust_network
+    from hubtack.adjust.trouble import NotConverged, Undetermined
+    from hubtack.io.faults import Faults, locate
+    from hubtack.io.job import read_job
+
+    try:
+        job = read_job(path)
+    except Faults as faults:
+        raise _NotAdjusted(faults.faults) from faults
+    if out is not None:
+        _check_out(out, path, force)
+    try:
+        return job, adjust_network(job.network, job.settings)
+    except (Undetermined, NotConverged) as trouble:
+        raise _NotAdjusted(locate(trouble.troubles, job)) from trouble
+
+
+def _check_out(out: Path, job: Path, force: bool) -> None:
+    from hubtack.io.writers.atomic import Refused, check_out
+
+    try:
+        check_out(out, job, force)
+    except Refused as refused:
+        raise _NotAdjusted([_refusal(refused)]) from refused
+
+
+def _written(adjustment: Adjustment, job: Job, out: Path) -> tuple[str, ...]:
+    from hubtack.io.writers import write_all
+    from hubtack.io.writers.atomic import Refused
+
+    try:
+        return write_all(adjustment, job, out)
+    except Refused as refused:
+        raise _NotAdjusted([_refusal(refused)]) from refused
+
+
+def _refusal(refused: Refused) -> Fault:
+    from hubtack.io.faults import Fault
+
+    return Fault("", 0, "", refused.code, refused.found, refused.wanted)
+
+
+def _print_summary(a: Adjustment, job: Job, written: tuple[str, ...], out: Path | None, quiet: bool) -> None:
+    from hubtack.io.summary import Row, Section, headline, summary
+    from hubtack.io.terminal import as_text, speaks_unicode, wants_colour
+
+    unicode, colour = speaks_unicode(sys.stdout), wants_colour(sys.stdout)
+    if quiet:
+        sign, words = headline(a)
+        text = as_text("", [Section("verdict", "", (Row(sign, (f"{job.name}: {words}",)),))], colour, unicode)
+        click.echo(text.strip("\n").strip(), color=colour)
+        return
+    files = Section("files", "Written", (Row("", (f"{', '.join(sorted(written))} in {out}",)),))
+    click.echo(as_text(job.name, (*summary(a, job), files), colour, unicode), nl=False, color=colour)
+
+
+def _tell(faults: Sequence[Fault], output_format: str, job: Path) -> None:
+    """All faults, sorted, and how many: lines or annotations on stderr, JSON on stdout."""
+    if output_format == "json":
+        import dataclasses
+        import json
+
+        document = {"format": 1, "faults": [dataclasses.asdict(f) for f in faults]}
+        click.echo(json.dumps(document, ensure_ascii=False, indent=1).encode("utf-8"))
+        return
+    for fault in faults:
+        click.echo(_annotation(fault, job) if output_format == "github" else str(fault), err=True)
+    files = len({f.file for f in faults if f.file})
+    many = f"{len(faults)} fault{'s' if len(faults) != 1 else ''}"
+    where = f" in {files} file{'s' if files != 1 else ''}" if files else ""
+    click.echo(
+        f"{many}{where}. Nothing was written. `hubtack explain {faults[0].code}` tells more.", err=True
+    )
+
+
+def _annotation(fault: Fault, job: Path) -> str:
+    """One fault in the form in which hosted builds take annotations from a log."""
+
+    def escaped(text: str, more: str = "") -> str:
+        for character in "%\r\n" + more:
+            text = text.replace(character, f"%{ord(character):02X}")
+        return text
+
+    where: list[tuple[str, Any]] = []
+    if fault.file:
+        where.append(("file", (job / fault.file).as_posix()))
+    if fault.row:
+        where.append(("line", fault.row))
+    if isinstance(fault.column, int) and fault.column:
+        where.append(("col", fault.column))
+    where.append(("title", fault.code))
+    places = ",".join(f"{key}={escaped(str(value), ':,')}" for key, value in where)
+    column = f"{fault.column}: " if isinstance(fault.column, str) and fault.column else ""
+    return f"::error {places}::{escaped(f'{column}{fault.found} {fault.wanted}'.rstrip())}"
+
+
+def _one_thread() -> None:
+    """One BLAS thread: jobs of this size are quicker, and their last digits the same, without more."""
+    if "numpy" not in sys.modules:
+        for name in _BLAS:
+            os.environ.setdefault(name, "1")
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Entry point of `hubtack`: runs a command and exits with its code, never with a traceback."""
+    sys.exit(_run(arguments))
+
+
+def _run(arguments: Sequence[str] | None) -> int:
+    try:
+        code = cli.main(args=arguments, prog_name="hubtack", standalone_mode=False)
+        sys.stdout.flush()
+        return code if isinstance(code, int) else PASSED
+    except click.ClickException as error:
+        error.show()
+        return error.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("Interrupted. Results of an earlier run are as they were.", err=True)
+        return INTERRUPTED
+    except BrokenPipeError:
+        # The reader has enough; Python would complain once more when it flushes at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return PIPE_CLOSED
+    except SystemExit:  # click's own answer to a closed pipe would read as "flagged"
+        return PIPE_CLOSED
+    except Exception as error:
+        return _internal(error)
+
+
+def _internal(error: Exception) -> int:
+    if os.environ.get("HUBTACK_DEBUG"):
+        import traceback
+
+        traceback.print_exc()
+    from hubtack.io.about import version
+
+    click.echo(
+        f"Internal error in hubtack {version()}: {type(error).__name__}: {error}\n"
+        "This is a fault of the program, not of your data; nothing was written. Please report it with the\n"
+        "job folder and with what is printed when HUBTACK_DEBUG=1 is set.",
+        err=True,
+    )
+    return INTERNAL
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,173 @@
+"""A drawing as a list of shapes on a page, in points, y upwards. Two pens draw it: figures (PNG) and svgmap
+(SVG)."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+
+from hubtack.adjust.ground.table import Floats
+
+Anchor = Literal["start", "middle", "end"]
+Shape = Literal["triangle", "open-triangle", "circle", "square", "down", "diamond", "cross", "bar", "ring"]
+Style = Literal["sight", "flagged", "ellipse", "axis", "frame", "bar", "grid", "leader"]
+
+# Stroke, width in points, dashes, fill. The colours stay apart for colour-blind readers, the dashes in print.
+STYLES: dict[Style, tuple[str, float, tuple[float, float] | None, str | None]] = {
+    "sight": ("#9a9a9a", 0.5, None, None),
+    "flagged": ("#c0392b", 1.8, (5.0, 2.5), None),
+    "ellipse": ("#0072b2", 1.0, None, "#cfe6f5"),
+    "axis": ("#222222", 1.0, None, None),
+    "frame": ("#bbbbbb", 0.6, None, None),
+    "bar": ("#222222", 2.2, None, None),
+    "grid": ("#dddddd", 0.5, None, None),
+    "leader": ("#555555", 0.4, None, None),
+}
+LETTER = 0.58  # width of a letter in sizes of the type: a mean, good enough to keep names apart
+
+
+@dataclass(frozen=True)
+class Line:
+    """A straight line."""
+
+    x1: float
+    y1: float
+    x2: float
+    y2: float
+    style: Style
+
+
+@dataclass(frozen=True)
+class Ellipse:
+    """Semi-axes in points; `turn` is the angle of the first axis, counter-clockwise from x, rad."""
+
+    x: float
+    y: float
+    first: float
+    second: float
+    turn: float
+    name: str = ""
+
+
+@dataclass(frozen=True)
+class Symbol:
+    """A mark or a device; `size` is its width in points."""
+
+    x: float
+    y: float
+    shape: Shape
+    size: float
+    name: str = ""
+
+
+@dataclass(frozen=True)
+class Text:
+    """One line of text; y is the middle of its letters."""
+
+    x: float
+    y: float
+    words: str
+    size: float = 8.0
+    anchor: Anchor = "start"
+    bold: bool = False
+    halo: bool = False
+
+
+@dataclass
+class Drawing:
+    """The page and what stands on it. Drawn in the order lines, ellipses, symbols, texts."""
+
+    width: float
+    height: float
+    title: str
+    lines: list[Line] = field(default_factory=list)
+    ellipses: list[Ellipse] = field(default_factory=list)
+    symbols: list[Symbol] = field(default_factory=list)
+    texts: list[Text] = field(default_factory=list)
+
+
+def text_width(words: str, size: float) -> float:
+    """Estimated width of a text in points."""
+    return LETTER * size * len(words)
+
+
+def shortened(words: str, most: int = 18) -> str:
+    """A name cut to a length that a map can bear."""
+    return words if len(words) <= most else words[: most - 1] + "…"
+
+
+def nice(value: float) -> float:
+    """The largest of 1, 2, 5 × 10ⁿ that is not above a positive value."""
+    power = 10.0 ** math.floor(math.log10(value) + 1e-12)
+    return power * next(m for m in (5.0, 2.0, 1.0) if m * power <= value * (1.0 + 1e-9))
+
+
+def place_names(
+    x: Floats,
+    y: Floats,
+    widths: Floats,
+    heights: Floats,
+    segments: Floats,
+    page: tuple[float, float, float, float],
+) -> list[tuple[float, float] | None]:
+    """Where the names of points go: the left end and the middle of each, or None where there is no room.
+
+    Each name tries eight places around its point, then the same further out; it must overlap no point, no
+    name already placed and not leave the page (x1, y1, x2, y2), and of what is left it takes the place that
+    the fewest of the segments (n, 4) cross. Points with the fewest neighbours go last, since they find room
+    anywhere.
+    """
+    gap = 6.0
+    crowd = np.array([np.sum(np.hypot(x - a, y - b) < 60.0) for a, b in zip(x, y, strict=True)])
+    taken = np.column_stack([x - 4.5, y - 4.5, x + 4.5, y + 4.5])
+    places: list[tuple[float, float] | None] = [None] * len(x)
+    for i in np.lexsort((np.arange(len(x)), -crowd)):
+        w, h = widths[i], heights[i]
+        best: tuple[float, tuple[float, float, float, float]] | None = None
+        for ring, reach in enumerate((gap, 2.2 * gap)):
+            d = 0.7 * reach
+            corners = (
+                (x[i] + reach, y[i] - h / 2),
+                (x[i] + d, y[i] + d),
+                (x[i] + d, y[i] - d - h),
+                (x[i] - reach - w, y[i] - h / 2),
+                (x[i] - d - w, y[i] + d),
+                (x[i] - d - w, y[i] - d - h),
+                (x[i] - w / 2, y[i] + reach),
+                (x[i] - w / 2, y[i] - reach - h),
+            )
+            for order, (left, low) in enumerate(corners):
+                box = (left, low, left + w, low + h)
+                if box[0] < page[0] or box[1] < page[1] or box[2] > page[2] or box[3] > page[3]:
+                    continue
+                if _overlaps(box, taken):
+                    continue
+                cost = _crossings(box, segments) + 0.05 * order + 0.5 * ring
+                if best is None or cost < best[0]:
+                    best = (cost, box)
+            if best is not None and best[0] < 1.0:
+                break
+        if best is not None:
+            box = best[1]
+            taken = np.vstack([taken, box])
+            places[i] = (box[0], (box[1] + box[3]) / 2)
+    return places
+
+
+def _overlaps(box: tuple[float, float, float, float], taken: Floats) -> bool:
+    apart = (taken[:, 2] < box[0]) | (taken[:, 0] > box[2]) | (taken[:, 3] < box[1]) | (taken[:, 1] > box[3])
+    return bool((~apart).any())
+
+
+def _crossings(box: tuple[float, float, float, float], segments: Floats) -> float:
+    """How many segments pass through a box: clipped against it, all at once (slabs in x and y)."""
+    if not len(segments):
+        return 0.0
+    start, step = segments[:, :2], segments[:, 2:] - segments[:, :2]
+    step = np.where(step == 0.0, 1e-9, step)
+    a, b = (np.array(box[:2]) - start) / step, (np.array(box[2:]) - start) / step
+    enter, leave = np.minimum(a, b).max(axis=1), np.maximum(a, b).min(axis=1)
+    return float(np.sum((enter < leave) & (leave > 0.0) & (enter < 1.0)))

@@ -1,0 +1,309 @@
+"""The network as a drawing: a map where marks have positions, a profile of heights where they have none."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from hubtack.adjust.ground.table import Floats
+from hubtack.io.drawing import (
+    Drawing,
+    Ellipse,
+    Line,
+    Shape,
+    Style,
+    Symbol,
+    Text,
+    nice,
+    place_names,
+    shortened,
+    text_width,
+)
+from hubtack.io.summary import headline
+from hubtack.io.writers.sheets import one_dimensional_factor, percent
+
+if TYPE_CHECKING:
+    from hubtack.adjust.results import Adjustment
+    from hubtack.io.job import Job
+    from hubtack.io.units import Units
+
+WIDTH = 720.0
+_MARGIN, _HEAD, _FOOT = 22.0, 46.0, 78.0
+_CROWDED = 45  # marks beyond which the map has no room for what stood on them
+_SUPPORTS: dict[str, Shape] = {
+    "tribrach": "down",
+    "stand": "square",
+    "pole": "bar",
+    "bolt": "diamond",
+    "adhesive": "cross",
+}
+
+
+@dataclass(frozen=True)
+class _Frame:
+    """The part of the page that the map fills: x1, y1, x2, y2."""
+
+    x1: float
+    y1: float
+    x2: float
+    y2: float
+
+
+def network_drawing(adjustment: Adjustment, job: Job) -> Drawing:
+    """A map with ellipses; a profile with bars for networks of heights only; a note where there is
+    neither."""
+    m = adjustment.marks
+    if (np.isfinite(m.east) & np.isfinite(m.north)).any():
+        return _map(adjustment, job)
+    return _profile(adjustment, job)
+
+
+def _map(a: Adjustment, job: Job) -> Drawing:
+    m = a.marks
+    shown = np.flatnonzero(np.isfinite(m.east) & np.isfinite(m.north))
+    # The middle is taken away first: grid coordinates are large and pixels small.
+    east, north = m.east - np.mean(m.east[shown]), m.north - np.mean(m.north[shown])
+    span_e, span_n = max(np.ptp(east[shown]), 1e-3), max(np.ptp(north[shown]), 1e-3)
+    room = WIDTH - 2 * _MARGIN - 100.0
+    height = float(np.clip(room * span_n / span_e + 70.0, 250.0, 620.0))
+    scale = min(room / span_e, (height - 70.0) / span_n)  # points per metre
+    drawing = Drawing(WIDTH, height + _HEAD + _FOOT, job.name)
+    frame = _Frame(_MARGIN, _FOOT, WIDTH - _MARGIN, _FOOT + height)
+    middle_e = (east[shown].max() + east[shown].min()) / 2
+    middle_n = (north[shown].max() + north[shown].min()) / 2
+    x = (frame.x1 + frame.x2) / 2 + (east - middle_e) * scale
+    y = (frame.y1 + frame.y2) / 2 + (north - middle_n) * scale
+    segments = _sights(a, x, y, drawing)
+    exaggeration = _ellipses(a, shown, x, y, scale, drawing)
+    undrawn = _marks(a, shown, x, y, segments, frame, drawing)
+    _head(a, job, drawing)
+    _north(frame, drawing)
+    _scale_bar(frame.x1, 40.0, scale, 1.0, job.units, drawing)
+    if exaggeration:
+        _scale_bar(frame.x1, 14.0, scale * exaggeration, exaggeration, job.units, drawing)
+    level = percent(a.settings.confidence)
+    notes = [
+        f"ellipses: 2D {level} ({a.ellipse_factor:.3f} sigma), drawn {exaggeration:,.0f} times too large"
+    ]
+    notes = notes if exaggeration else []
+    if len(shown) < len(m):
+        notes.append(f"{len(m) - len(shown)} marks without a position are not drawn")
+    if undrawn:
+        notes.append(f"{undrawn} names left out for want of room")
+    _legend(a, drawing, notes, crowded=len(shown) > _CROWDED)
+    return drawing
+
+
+def _profile(a: Adjustment, job: Job) -> Drawing:
+    m = a.marks
+    shown = np.flatnonzero(np.isfinite(m.height))
+    height_of_map = 330.0
+    drawing = Drawing(WIDTH, height_of_map + _HEAD + _FOOT, job.name)
+    frame = _Frame(_MARGIN + 44.0, _FOOT, WIDTH - _MARGIN, _FOOT + height_of_map)
+    _head(a, job, drawing)
+    if not len(shown):
+        drawing.texts.append(
+            Text(WIDTH / 2, (frame.y1 + frame.y2) / 2, "No mark has a position or a height.", 9.0, "middle")
+        )
+        return drawing
+    low, high = float(m.height[shown].min()), float(m.height[shown].max())
+    span = max(high - low, 1e-3)
+    room = height_of_map - 90.0
+    scale = room / span
+    x, y = np.full(len(m), np.nan), np.full(len(m), np.nan)
+    x[shown] = (
+        frame.x1 + 40.0 + (frame.x2 - frame.x1 - 110.0) * np.arange(len(shown)) / max(len(shown) - 1, 1)
+    )
+    y[shown] = frame.y1 + 45.0 + (m.height[shown] - low) * scale
+    units = job.units
+    step = nice(units.length_of(span) / 3.0) / units.length_of(1.0)
+    places = max(0, -math.floor(math.log10(units.length_of(step)) + 1e-9))
+    for k in range(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1):
+        at = frame.y1 + 45.0 + (k * step - low) * scale
+        drawing.lines.append(Line(frame.x1, at, frame.x2, at, "grid"))
+        drawing.texts.append(Text(frame.x1 - 4.0, at, units.show_length(k * step, places), 7.5, "end"))
+    drawing.texts.append(Text(_MARGIN, frame.y2 - 6.0, f"height [{units.length_name}]", 8.0))
+    segments = _sights(a, x, y, drawing)
+    factor = one_dimensional_factor(a.settings.confidence)
+    size = factor * np.nan_to_num(m.sigma_height[shown])
+    exaggeration = _exaggeration(size, scale)
+    for i, half in zip(shown, size * scale * exaggeration, strict=True):
+        if half > 0.0:
+            drawing.lines.append(Line(x[i], y[i] - half, x[i], y[i] + half, "bar"))
+            drawing.lines += [
+                Line(x[i] - 3, y[i] + s * half, x[i] + 3, y[i] + s * half, "axis") for s in (-1, 1)
+            ]
+    undrawn = _marks(a, shown, x, y, segments, _Frame(_MARGIN, frame.y1, frame.x2, frame.y2), drawing)
+    notes = [
+        f"marks in the order of marks.csv; bars: height, 1D {percent(a.settings.confidence)} ({factor:.3f} sigma)"
+    ]
+    if exaggeration:
+        notes[0] += f", drawn {exaggeration:,.0f} times too large"
+        _scale_bar(_MARGIN, 14.0, scale * exaggeration, exaggeration, units, drawing)
+    if undrawn:
+        notes.append(f"{undrawn} names left out for want of room")
+    _legend(a, drawing, notes, crowded=True)
+    return drawing
+
+
+def _sights(a: Adjustment, x: Floats, y: Floats, drawing: Drawing) -> Floats:
+    """One line a pair of marks that an observation joins, flagged ones apart. Returns the lines as (n, 4)."""
+    o = a.observations
+    pairs: dict[tuple[int, int], bool] = {}
+    for start, end, flagged in zip(
+        o.start_mark.tolist(), o.end_mark.tolist(), o.flagged.tolist(), strict=True
+    ):
+        if start >= 0 and end >= 0 and start != end and np.isfinite(x[start]) and np.isfinite(x[end]):
+            key = (min(start, end), max(start, end))
+            pairs[key] = pairs.get(key, False) or flagged
+    for (start, end), flagged in sorted(pairs.items()):
+        style: Style = "flagged" if flagged else "sight"
+        drawing.lines.append(Line(x[start], y[start], x[end], y[end], style))
+    return np.array([[x[s], y[s], x[e], y[e]] for s, e in sorted(pairs)]).reshape(-1, 4)
+
+
+def _exaggeration(sizes: Floats, scale: float) -> float:
+    """A round factor at which the middle of the sizes (m) is drawn some 11 points large, the largest below
+    60."""
+    sizes = sizes[np.isfinite(sizes) & (sizes > 0.0)]
+    if not len(sizes):
+        return 0.0
+    return nice(min(14.0 / float(np.median(sizes)), 60.0 / float(sizes.max())) / scale)
+
+
+def _ellipses(
+    a: Adjustment, shown: np.ndarray, x: Floats, y: Floats, scale: float, drawing: Drawing
+) -> float:
+    m = a.marks
+    exaggeration = _exaggeration(m.semi_major[shown], scale)
+    for i in shown:
+        if m.semi_major[i] > 0.0:
+            first, second = (s * scale * exaggeration for s in (m.semi_major[i], m.semi_minor[i]))
+            turn = math.pi / 2 - m.ellipse_azimuth[i]  # azimuths run clockwise from north
+            drawing.ellipses.append(Ellipse(x[i], y[i], first, max(second, 0.2), turn, str(m.mark[i])))
+    return exaggeration
+
+
+def _marks(
+    a: Adjustment, shown: np.ndarray, x: Floats, y: Floats, segments: Floats, frame: _Frame, drawing: Drawing
+) -> int:
+    """Symbols and names; returns how many names found no room."""
+    m = a.marks
+    crowded = len(shown) > _CROWDED
+    size = 8.5 if not crowded else 6.0
+    stood = _stood(a) if not crowded else {}
+    instruments = set(a.network.setups.mark[a.network.setups.instrument].tolist())
+    for i in shown:
+        if int(i) in instruments and not crowded:
+            drawing.symbols.append(Symbol(x[i], y[i], "ring", size + 5.0))
+        drawing.symbols.append(Symbol(x[i], y[i], _kind(str(m.control[i])), size, str(m.mark[i])))
+    words = [shortened(str(m.mark[i])) + (" ?" if m.unchecked[i] else "") for i in shown]
+    type_size = 8.5 if not crowded else 6.5
+    widths = np.array(
+        [
+            max(text_width(w, type_size), 7.0 * len(stood.get(int(i), ())))
+            for i, w in zip(shown, words, strict=True)
+        ]
+    )
+    heights = np.array([type_size + 1.0 + (7.0 if stood.get(int(i)) else 0.0) for i in shown])
+    page = (frame.x1 - 12.0, frame.y1, frame.x2 + 12.0, frame.y2)
+    places = place_names(x[shown], y[shown], widths, heights, segments, page)
+    for i, text, place in zip(shown, words, places, strict=True):
+        if place is None:
+            continue
+        kinds = stood.get(int(i), ())
+        up = 3.5 if kinds else 0.0
+        drawing.texts.append(Text(place[0], place[1] + up, text, type_size, halo=True))
+        for k, kind in enumerate(kinds):
+            drawing.symbols.append(Symbol(place[0] + 3.5 + 7.0 * k, place[1] - 4.5, _SUPPORTS[kind], 4.2))
+    return sum(p is None for p in places)
+
+
+def _stood(a: Adjustment) -> dict[int, tuple[str, ...]]:
+    """Kinds of support that stood on each mark, each once, in the order of the catalogue above."""
+    setups, kinds = a.network.setups, a.network.supports.kind
+    found: dict[int, set[str]] = {}
+    for mark, support in zip(setups.mark.tolist(), setups.support.tolist(), strict=True):
+        if 0 <= support < len(kinds):
+            found.setdefault(mark, set()).add(str(kinds[support]))
+    return {mark: tuple(k for k in _SUPPORTS if k in set_) for mark, set_ in found.items()}
+
+
+def _kind(control: str) -> Shape:
+    if "held" in control:
+        return "triangle"
+    return "open-triangle" if "weighted" in control else "circle"
+
+
+def _head(a: Adjustment, job: Job, drawing: Drawing) -> None:
+    drawing.texts.append(Text(_MARGIN, drawing.height - 18.0, shortened(job.name, 80), 13.0, bold=True))
+    drawing.texts.append(Text(_MARGIN, drawing.height - 36.0, headline(a)[1], 9.0))
+
+
+def _north(frame: _Frame, drawing: Drawing) -> None:
+    x, y = frame.x2 - 4.0, frame.y2 + 6.0
+    drawing.lines += [
+        Line(x, y - 30.0, x, y, "axis"),
+        Line(x - 4, y - 9, x, y, "axis"),
+        Line(x + 4, y - 9, x, y, "axis"),
+    ]
+    drawing.texts.append(Text(x, y + 8.0, "N", 9.0, "middle", bold=True))
+
+
+def _scale_bar(x: float, y: float, scale: float, exaggeration: float, units: Units, drawing: Drawing) -> None:
+    """A bar of a round length below 110 points. `scale` is points per metre; beyond 1 the bar measures
+    ellipses."""
+    small = exaggeration > 1.0
+    per_metre = units.small_length_of(1.0) if small else units.length_of(1.0)
+    number = nice(110.0 / scale * per_metre)
+    length = number / per_metre * scale
+    drawing.lines.append(Line(x, y, x + length, y, "bar"))
+    drawing.lines += [Line(e, y - 3.5, e, y + 3.5, "axis") for e in (x, x + length)]
+    unit = units.small_length_name if small else units.length_name
+    if unit.startswith("0.001 "):  # thousandths of a foot read better as feet
+        number, unit = number / 1000.0, unit.removeprefix("0.001 ")
+    what = "sizes of error" if small else "distances"
+    drawing.texts.append(Text(x + length + 7.0, y, f"{number:.10g} {unit} ({what})", 8.0))
+
+
+def _legend(a: Adjustment, drawing: Drawing, notes: list[str], crowded: bool) -> None:
+    control = [str(c) for c in a.marks.control]
+    entries: list[tuple[Shape | Style, str]] = []
+    if any("held" in c for c in control):
+        entries.append(("triangle", "held"))
+    if any("weighted" in c and "held" not in c for c in control):
+        entries.append(("open-triangle", "weighted"))
+    if not all(control):
+        entries.append(("circle", "new mark"))
+    if len(a.network.setups) and not crowded:
+        entries.append(("ring", "instrument stood here"))
+        used = {k for kinds in _stood(a).values() for k in kinds}
+        entries += [(_SUPPORTS[k], k) for k in _SUPPORTS if k in used]
+    if any(line.style == "sight" for line in drawing.lines):
+        entries.append(("sight", "measured"))
+    if any(line.style == "flagged" for line in drawing.lines):
+        entries.append(("flagged", "flagged reading"))
+    texts = [words for _, words in entries] + (["? unchecked mark"] if a.marks.unchecked.any() else [])
+    x, y, right = 300.0, 58.0, WIDTH - _MARGIN
+    for k, words in enumerate(texts):
+        room = 18.0 if k < len(entries) else 0.0
+        width = room + text_width(words, 8.0) + 8.0
+        if x + width > right and x > 300.0:
+            x, y = 300.0, y - 13.0
+        if k < len(entries):
+            kind = entries[k][0]
+            if kind == "sight" or kind == "flagged":
+                drawing.lines.append(Line(x, y, x + 14.0, y, kind))
+            elif kind not in ("ellipse", "axis", "frame", "bar", "grid", "leader"):
+                small = kind in _SUPPORTS.values()
+                drawing.symbols.append(
+                    Symbol(x + 7.0, y, kind, 4.2 if small else 11.0 if kind == "ring" else 8.0)
+                )
+        drawing.texts.append(Text(x + room, y, words, 8.0))
+        x += width
+    for note in notes:
+        y -= 13.0
+        drawing.texts.append(Text(300.0, y, note, 8.0))

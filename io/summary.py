@@ -1,0 +1,374 @@
+"""The verdict and what follows from it, as rows of words. The terminal and the report page both print these.
+
+Order: verdict, control fit, worst setups, worst sights, unchecked marks, weakest marks, decisions, datum,
+blanks, remarks. Lengths in the job's units, small ones in millimetres (or thousandths of a foot).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from hubtack.adjust.ground.table import Flags, Floats, Ints
+from hubtack.io.writers.sheets import Show, at_target, names, one_dimensional_factor, percent, plain
+
+if TYPE_CHECKING:
+    from hubtack.adjust.results import Adjustment
+    from hubtack.io.job import Job
+
+Sign = Literal["ok", "flagged", "watch", ""]
+_ANGLES = ("direction", "zenith", "azimuth", "angle")
+_FREEDOMS = {"east": "east", "north": "north", "rotation": "azimuth", "height": "height", "scale": "scale"}
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line: a sign, and words (several where the section is a table)."""
+
+    sign: Sign
+    words: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Section:
+    """A title, rows, and how many more there were. `headings` makes a table of it."""
+
+    key: str
+    title: str
+    rows: tuple[Row, ...]
+    headings: tuple[str, ...] = ()
+    more: int = 0
+
+
+def summary(adjustment: Adjustment, job: Job, most: int = 3) -> tuple[Section, ...]:
+    """All sections that have something to say; lists are cut after `most` rows (what is flagged: after
+    twice as many)."""
+    show = Show(adjustment, job.units)
+    sections = (
+        _verdict(adjustment),
+        _control(adjustment, show, most),
+        _setups(adjustment, job, show, most),
+        _sights(adjustment, show, most),
+        _unchecked(adjustment, most),
+        _weakest(adjustment, show, min(most, 2)),
+        _decisions(job, most),
+        _datum(adjustment, show),
+        _blanks(adjustment, most),
+        _remarks(adjustment, job, most),
+    )
+    return tuple(s for s in sections if s.rows)
+
+
+def headline(adjustment: Adjustment) -> tuple[Sign, str]:
+    """The sign of the whole, and the verdict in one sentence."""
+    a = adjustment
+    if a.degrees_of_freedom == 0:
+        return "watch", "UNCHECKED: adjusted, but there is not one reading more than needed."
+    if not a.flagged:
+        return "ok", "PASSES: adjusted, and all tests pass."
+    parts = [
+        _count(int(a.setups.flagged.sum()), "setup"),
+        _count(int(a.observations.flagged[_readings(a)].sum()), "reading"),
+        _count(len({str(m) for m in a.control.mark[a.control.flagged]}), "control mark"),
+    ]
+    parts = [p for p in parts if p]
+    if not parts:
+        return "flagged", "FLAGGED: adjusted, but the global test fails and no single cause stands out."
+    verb = "does" if parts in (["1 setup"], ["1 reading"], ["1 control mark"]) else "do"
+    words = " and ".join(parts) if len(parts) < 3 else f"{parts[0]}, {parts[1]} and {parts[2]}"
+    return "flagged", f"FLAGGED: adjusted, but {words} {verb} not fit."
+
+
+def expected_false_flags(adjustment: Adjustment) -> tuple[float, int]:
+    """How many flags to expect though every reading is right, and among how many tests: alpha times their
+    number.
+
+    Counted are the tests of readings, of setup heights and of centrings that could be carried out.
+    """
+    a = adjustment
+    tests = int(np.isfinite(a.observations.standardized[_readings(a)]).sum())
+    tests += int(np.isfinite(a.setups.standardized_height).sum())
+    tests += int(np.isfinite(a.setups.standardized_centring).sum())
+    tests += int(np.isfinite(a.control.standardized).sum())
+    return a.settings.alpha * tests, tests
+
+
+def _readings(adjustment: Adjustment) -> Ints:
+    """Rows of observations that are neither setup effects nor control: those two are told elsewhere."""
+    kind = adjustment.observations.kind
+    return np.flatnonzero((kind != "effect") & (kind != "control"))
+
+
+def _verdict(a: Adjustment) -> Section:
+    sign, words = headline(a)
+    g = a.global_test
+    rows = [Row(sign, (words,))]
+    level = percent(a.settings.confidence)
+    if a.degrees_of_freedom > 0:
+        within = "within" if g.passed else "outside"
+        outcome = "Global test passes" if g.passed else "Global test fails"
+        rows.append(
+            Row(
+                "ok" if g.passed else "flagged",
+                (
+                    f"{outcome}: variance factor {g.variance_factor:.2f}, {within} "
+                    f"{g.lower:.2f} to {g.upper:.2f} ({level}).{_reading_of(a)}",
+                ),
+            )
+        )
+    rows.append(
+        Row(
+            "",
+            (
+                f"{len(a.marks)} marks, {len(_readings(a))} readings, {len(a.setups)} setups; "
+                f"{a.degrees_of_freedom} degrees of freedom; {a.iterations} iterations.",
+            ),
+        )
+    )
+    expected, tests = expected_false_flags(a)
+    if tests:
+        rows.append(
+            Row(
+                "",
+                (
+                    f"{tests} tests at alpha {a.settings.alpha:g}: about {expected:.1g} would be flagged "
+                    "with every reading right.",
+                ),
+            )
+        )
+    return Section("verdict", "Verdict", tuple(rows))
+
+
+def _reading_of(a: Adjustment) -> str:
+    """What a failed global test says; silent where it passes."""
+    g = a.global_test
+    if g.passed or not math.isfinite(g.variance_factor):
+        return ""
+    if g.variance_factor < g.lower:
+        return " The readings fit better than the stated sigmas allow: those are too large."
+    return " Readings fit worse than the stated sigmas: a mistake, or sigmas too small."
+
+
+def _control(a: Adjustment, show: Show, most: int) -> Section:
+    c = a.control
+    order = _worst_first(c.standardized, c.flagged)
+    rows = tuple(
+        Row(
+            "flagged" if c.flagged[i] else "ok",
+            (
+                str(c.mark[i]),
+                f"{c.component[i]} {'held' if c.held[i] else 'weighted'}",
+                f"{_signed(show.small(c.misfit[i]))}",
+                show.small(c.sigma[i]),
+                plain(c.standardized[i], 1),
+                "flagged" if c.flagged[i] else "fits",
+            ),
+        )
+        for i in order
+    )
+    untold = int((~np.isfinite(c.standardized)).sum())
+    headings = ("mark", "component", f"misfit [{show.small_length_name}]", "sigma", "w", "verdict")
+    section = _cut(
+        "control",
+        "Control: given minus what the other control and the readings predict",
+        rows,
+        headings,
+        most,
+    )
+    if not untold:
+        return section
+    words = f"{untold} of {len(c)} control components can't be checked: nothing else predicts them."
+    if not rows:
+        return Section("control", "Control", (Row("watch", (words,)),))
+    return Section(
+        section.key, section.title, (*section.rows, Row("watch", (words,))), headings, section.more
+    )
+
+
+def _setups(a: Adjustment, job: Job, show: Show, most: int) -> Section:
+    s = a.setups
+    height = np.abs(np.nan_to_num(s.standardized_height)) / a.critical
+    centring = np.nan_to_num(s.standardized_centring) / a.critical_centring
+    worst = np.maximum(height, centring)
+    order = _worst_first(np.where(worst > 0.0, worst, np.nan), s.flagged)
+    rows = []
+    for i in order:
+        by_height = height[i] >= centring[i]
+        size = s.height_error[i] if by_height else math.hypot(s.centring_east[i], s.centring_north[i])
+        entered = a.network.setups.height[i]
+        what = f"height {job.units.show_length(entered, 3)}" if by_height else "centring"
+        if by_height:
+            words = f"{show.small(abs(size), 1)} {'too low' if size > 0 else 'too high'}"
+        else:
+            words = f"{show.small(size, 1)} off"
+        statistic = abs(s.standardized_height[i]) if by_height else s.standardized_centring[i]
+        rows.append(
+            Row(
+                "flagged" if s.flagged[i] else "ok",
+                (
+                    str(s.setup[i]),
+                    str(a.marks.mark[a.network.setups.mark[i]]),
+                    what,
+                    words,
+                    plain(float(statistic), 1),
+                    "flagged" if s.flagged[i] else "fits",
+                    job.place("setups", i),
+                ),
+            )
+        )
+    headings = ("setup", "mark", "what", f"looks [{show.small_length_name}]", "w", "verdict", "row")
+    return _cut(
+        "setups", "Worst setups (error made once, when the device was set down)", tuple(rows), headings, most
+    )
+
+
+def _sights(a: Adjustment, show: Show, most: int) -> Section:
+    o = a.observations
+    far = at_target(a, o)
+    keep = _readings(a)
+    order = keep[_worst_first(o.standardized[keep], o.flagged[keep])]
+    rows = []
+    for i in order:
+        start, end = int(o.start_mark[i]), int(o.end_mark[i])
+        turn = (
+            f" = {show.small_turn(o.residual[i], 1)} {show.small_angle_name}"
+            if o.quantity[i] == "angle"
+            else ""
+        )
+        rows.append(
+            Row(
+                "flagged" if o.flagged[i] else "ok",
+                (
+                    str(o.id[i]),
+                    f"{a.marks.mark[start]} → {a.marks.mark[end]}" if start >= 0 and end >= 0 else "",
+                    f"{_signed(show.small(o.residual[i] * far[i], 1))}{turn}",
+                    plain(o.standardized[i], 1),
+                    "flagged" if o.flagged[i] else "fits",
+                ),
+            )
+        )
+    headings = ("reading", "from → to", f"residual [{show.small_length_name}]", "w", "verdict")
+    return _cut(
+        "sights", "Worst readings (residual: adjusted − observed, at the target)", tuple(rows), headings, most
+    )
+
+
+def _unchecked(a: Adjustment, most: int) -> Section:
+    m = a.marks
+    rows = tuple(
+        Row(
+            "watch", (f"{m.mark[i]} rests unchecked on {names(m.unchecked_by[i], 4) or 'too few readings'}.",)
+        )
+        for i in np.flatnonzero(m.unchecked)
+    )
+    return _cut("unchecked", "Unchecked marks (a mistake there would go unseen)", rows, (), most)
+
+
+def _weakest(a: Adjustment, show: Show, most: int) -> Section:
+    m, level = a.marks, percent(a.settings.confidence)
+    factor = one_dimensional_factor(a.settings.confidence)
+    small, rows = show.small_length_name, []
+    if np.isfinite(m.semi_major).any():
+        order = np.argsort(-np.nan_to_num(m.semi_major), kind="stable")[:most]
+        parts = [f"{m.mark[i]} {show.small(m.semi_major[i], 1)}" for i in order if m.semi_major[i] > 0.0]
+        if parts:
+            size = f"semi-major axis (2D {level}, {a.ellipse_factor:.3f} sigma)"
+            words = f"plane, {size}: {', '.join(parts)} {small}"
+            rows.append(Row("", (words,)))
+    if np.isfinite(m.sigma_height).any():
+        order = np.argsort(-np.nan_to_num(m.sigma_height), kind="stable")[:most]
+        parts = [
+            f"{m.mark[i]} {show.small(factor * m.sigma_height[i], 1)}"
+            for i in order
+            if m.sigma_height[i] > 0.0
+        ]
+        if parts:
+            words = f"height (1D {level}, {factor:.3f} sigma): {', '.join(parts)} {small}"
+            rows.append(Row("", (words,)))
+    return Section("weakest", "Weakest marks", tuple(rows))
+
+
+def _decisions(job: Job, most: int) -> Section:
+    rows = []
+    for d in job.decisions:
+        if d.action == "leave_out":
+            words = f"Left out {d.what}"
+        else:
+            words = f"Corrected {d.what} to {d.value}" + (f" (was {d.before})" if d.before else "")
+        rows.append(Row("", (f"{words}: {d.reason} ({d.by}; {d.place})",)))
+    return _cut("decisions", "Decisions applied", tuple(rows), (), most)
+
+
+def _datum(a: Adjustment, show: Show) -> Section:
+    rows = []
+    held: dict[str, list[str]] = {"held": [], "weighted": []}
+    for mark, control in zip(a.marks.mark, a.marks.control, strict=True):
+        for word in str(control).split():
+            kind, _, dimension = word.partition("-")
+            if kind in held:
+                held[kind].append(f"{mark} ({dimension})" if dimension else str(mark))
+    parts = [f"{kind} {names(marks, 6)}" for kind, marks in held.items() if marks]
+    if parts:
+        rows.append(Row("", (f"Control: {'; '.join(parts)}.",)))
+    if a.datum:
+        freedoms = " and ".join(filter(None, (", ".join(_words(a.datum[:-1])), *_words(a.datum[-1:]))))
+        over = "all marks" if len(a.datum_marks) == len(a.marks) else names(a.datum_marks, 6)
+        rows.append(Row("", (f"Free in {freedoms}: fixed by inner constraints over {over or 'all marks'}.",)))
+    if np.isfinite(a.marks.height).any() and len(a.setups):
+        level = f"{show.units.show_length(a.reference_height, 3)} {show.units.length_name}"
+        rows.append(Row("", (f"Plane frame unrolled at reference height {level}.",)))
+    return Section("datum", "Datum", tuple(rows))
+
+
+def _words(freedoms: Iterable[str]) -> list[str]:
+    return [_FREEDOMS.get(f, f) for f in freedoms]
+
+
+def _blanks(a: Adjustment, most: int) -> Section:
+    m = a.marks
+    missing: dict[str, list[str]] = {}
+    for i in range(len(m)):
+        values = (("east", m.east[i]), ("north", m.north[i]), ("height", m.height[i]))
+        blank = [word for word, value in values if math.isnan(value)]
+        if blank:
+            missing.setdefault(" and ".join(blank), []).append(str(m.mark[i]))
+    rows = []
+    for what, marks in missing.items():
+        who = "all marks" if len(marks) == len(m) else names(marks, 6)
+        rows.append(Row("", (f"No {what} for {who}: no reading reaches it.",)))
+    return _cut("blanks", "Left blank", tuple(rows), (), most)
+
+
+def _remarks(a: Adjustment, job: Job, most: int) -> Section:
+    remarks = (*a.remarks, *job.remarks)
+    rows = tuple(Row("", (f"{t.text} {t.wanted} ({t.code})".replace("  ", " "),)) for t in remarks)
+    return _cut("remarks", "Remarks", rows, (), most)
+
+
+def _cut(key: str, title: str, rows: tuple[Row, ...], headings: tuple[str, ...], most: int) -> Section:
+    """What is flagged goes first and may take twice the room; the rest of the room shows the worst that
+    fit."""
+    flagged = sum(r.sign == "flagged" for r in rows)
+    shown = min(len(rows), max(most, min(flagged, 2 * most)))
+    return Section(key, title, rows[:shown], headings, len(rows) - shown)
+
+
+def _worst_first(statistic: Floats, flagged: Flags) -> Ints:
+    """Rows by falling |statistic|, flagged ones before others; rows without a statistic left away unless
+    flagged."""
+    size = np.abs(np.nan_to_num(statistic, posinf=np.inf))
+    order = np.lexsort((np.arange(len(size)), -size, ~flagged))
+    chosen: Ints = order[(np.isfinite(statistic) | flagged)[order]]
+    return chosen
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}{'s' if number > 1 else ''}" if number else ""
+
+
+def _signed(text: str) -> str:
+    return text if text.startswith("-") or not text.strip("0.") else f"+{text}"
