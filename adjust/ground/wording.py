@@ -1,0 +1,146 @@
+"""Sentences about marks that readings do not determine: what reaches them, what is missing, what to
+observe.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+from ..trouble import Trouble
+from .network import Network
+from .table import Flags
+
+if TYPE_CHECKING:
+    from ..model.reductions import Observations
+
+LISTED = 6  # names printed before "and … more"
+LENGTHS = ("distance", "level", "horizontal")
+WORDS = {
+    "direction": "direction", "zenith": "zenith angle", "distance": "distance", "level": "horizontal distance",
+    "rise": "rise", "horizontal": "horizontal distance", "azimuth": "azimuth", "angle": "angle",
+    "vector.east": "vector", "vector.north": "vector", "vector.up": "vector",
+}  # fmt: skip
+
+
+def and_list(names: Sequence[str]) -> str:
+    """A, B and C; a long list is cut and its rest counted."""
+    if len(names) > LISTED:
+        return f"{', '.join(names[:LISTED])} and {len(names) - LISTED} more"
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}" if names else "nothing"
+
+
+def listing(names: Sequence[str]) -> str:
+    """A, B, C; a long list is cut and its rest counted."""
+    more = f", … {len(names) - LISTED} more" if len(names) > LISTED else ""
+    return ", ".join(names[:LISTED]) + more
+
+
+def ids(obs: Observations, rows: Iterable[int]) -> tuple[str, ...]:
+    """Ids of the first field row of each observation, each once."""
+    found: dict[str, None] = {}
+    for row in rows:
+        field_rows = obs.rows[row]
+        found[str(field_rows[0]) if field_rows else str(obs.id[row])] = None
+    return tuple(found)
+
+
+def ends(obs: Observations, row: int) -> tuple[int, ...]:
+    """The marks that an observation joins."""
+    pair = int(obs.start_mark[row]), int(obs.end_mark[row])
+    at = int(obs.at_mark[row])
+    return (*pair, at) if at >= 0 else pair
+
+
+def readings(obs: Observations, rows: Iterable[int]) -> str:
+    """The kinds of some observations with their ids: "directions (12, 14) and a distance (12)"."""
+    by_word: dict[str, list[int]] = {}
+    for row in rows:
+        by_word.setdefault(WORDS[str(obs.kind[row])], []).append(row)
+    parts = []
+    for word, of_it in by_word.items():
+        names = ids(obs, of_it)
+        article = "an" if word[0] in "aeiou" else "a"
+        parts.append(f"{f'{article} {word}' if len(names) == 1 else f'{word}s'} ({listing(names)})")
+    return and_list(parts)
+
+
+def instruments_on(network: Network, marks: Iterable[int]) -> list[str]:
+    """Names of the instrument setups on these marks."""
+    chosen = set(marks)
+    setups = network.setups
+    return [
+        str(setups.setup[s])
+        for s in range(len(setups))
+        if setups.instrument[s] and int(setups.mark[s]) in chosen
+    ]
+
+
+def no_place(
+    network: Network,
+    obs: Observations,
+    mark: int,
+    rows: list[int],
+    missing: Flags,
+    components: Sequence[str] = (),
+) -> Trouble:
+    """Why a mark has no east and north, out of the rows that reach it; `missing` masks marks without a
+    place.
+    """
+    name = str(network.marks.mark[mark])
+    what = " and ".join(components) or "east and north"
+    can = f"its {what} can't be found."
+    here = instruments_on(network, [mark])
+    out = [r for r in rows if int(obs.start_mark[r]) == mark and int(obs.start_setup[r]) >= 0]
+    into = [r for r in rows if r not in set(out) and obs.kind[r] != "zenith"]
+    directions = [r for r in into if obs.kind[r] == "direction"]
+    lengths = [r for r in rows if obs.kind[r] in LENGTHS]
+    known = {m for r in out for m in ends(obs, r) if m != mark and not missing[m]}
+    if out and not into:
+        sighted = [str(network.marks.mark[m]) for m in sorted(known)]
+        setup = here[0] if len(here) == 1 else and_list(here)
+        text = f"The instrument setup {setup} on {name} can't be placed: of known marks it sights "
+        text += f"only {and_list(sighted)} ({readings(obs, [r for r in out if obs.kind[r] != 'zenith'])})."
+        wanted = "Sight a third known mark." if lengths else "Measure distances, or sight more known marks."
+        if len(known) > 2:
+            text = f"The instrument setup {setup} on {name} can't be placed: it lies on or near the circle through the "
+            text += f"marks that it sights ({and_list(sighted)})."
+            wanted = "Measure a distance to one of them, or sight a mark off that circle."
+        return Trouble("NET302", text, wanted, (name,), tuple(here), ids(obs, out))
+    shown = ids(obs, into or rows)
+    if not rows:
+        return Trouble(
+            "NET302", f"Nothing reaches {name}: {can}", "Sight it, or leave it out.", (name,), tuple(here)
+        )
+    if len(shown) == 1 and directions:
+        text = f"{name} is seen by one direction only ({shown[0]}): {can}"
+        wanted = "Measure its distance, or sight it from a second setup."
+    elif rows and all(r in lengths for r in into) and into:
+        text = f"{name} is reached by {'one distance' if len(shown) == 1 else 'distances'} only ({listing(shown)}): {can}"
+        wanted = "Read a direction to it, or measure distances from more marks, not all in one line."
+    elif into and all(obs.kind[r] in ("direction", "azimuth", "angle") for r in into):
+        text = f"{name} is reached by {readings(obs, into)} that meet too flat or not at all: {can}"
+        wanted = "Measure its distance, or sight it from the side."
+    else:
+        text = f"{name} is reached by {readings(obs, into or rows)}, which fix no point: {can}"
+        wanted = "Measure its distance and a direction to it from a known mark."
+    return Trouble("NET302", text, wanted, (name,), tuple(here), shown)
+
+
+def no_height(network: Network, obs: Observations, mark: int, rows: list[int]) -> Trouble:
+    """Why a mark has no height, out of the rows that reach it."""
+    name = str(network.marks.mark[mark])
+    lengths = [r for r in rows if obs.kind[r] in LENGTHS]
+    vertical = [r for r in rows if obs.kind[r] in ("zenith", "rise", "vector.up")]
+    if vertical:
+        far = sorted({m for r in vertical for m in ends(obs, r) if m != mark})
+        others = and_list([str(network.marks.mark[m]) for m in far])
+        text = f"{name} has no height: {readings(obs, vertical)} tie it only to {others}, of unknown height."
+        wanted = "Observe a rise or a zenith angle to a mark of known height, or hold its height."
+    elif lengths:
+        text = f"{name} has no height: only distances reach it ({listing(ids(obs, lengths))})."
+        wanted = "Observe a zenith angle, or hold its height."
+    else:
+        text = f"{name} has no height: no zenith angle, rise or vector reaches it."
+        wanted = "Observe a zenith angle, or hold its height."
+    return Trouble("NET302", text, wanted, (name,), (), ids(obs, rows))

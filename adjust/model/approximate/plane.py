@@ -1,0 +1,333 @@
+"""The plane from nothing: grow from control, carry frames of their own where that gets stuck, let the
+readings vote.
+
+Where misfits are left that one reading could explain, each suspicious reading is left out in turn and the
+plane is built again: a wrong angle in a single traverse is outvoted nowhere, but without it everything else
+closes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from .consensus import Frame, place
+from .constructions import Point
+from .frames import (
+    adopt,
+    best_similarity,
+    common,
+    frame_from,
+    frame_of_azimuths,
+    frame_of_lengths,
+    join,
+    mirrored,
+    moved,
+    seeds,
+)
+from .growth import count_misfits, grow, misfits, sweep
+from .readings import COMPASS, Readings
+from .refine import refine
+
+SEARCH_READINGS = 600  # larger networks are not built again and again
+SEARCH_TRIALS = 60
+LENGTH_FRAMES = 12
+
+
+@dataclass(slots=True)
+class Plane:
+    """A frame filled as far as the readings go, and the marks for which two places are equally good."""
+
+    frame: Frame
+    ambiguous: dict[int, tuple[Point, Point]] = field(default_factory=dict)
+    guided: list[int] = field(default_factory=list)  # marks that had to keep their start value
+
+
+def build(readings: Readings, known: dict[int, Point], guide: dict[int, Point]) -> Plane:
+    """The plane in the system of the known marks; with none known, in a system of its own.
+
+    `guide` holds start values: they choose between two places a mark could have and stand in where nothing
+    else does.
+    """
+    quick = _from_start_values(readings, known, guide)
+    if quick is not None:
+        return quick
+    plane = _construct(readings, known, guide, set(), set())
+    _polish(readings, plane.frame)
+    worst = count_misfits(readings, plane.frame)
+    if worst > 1 and len(readings.rays.start) + len(readings.lengths.a) <= SEARCH_READINGS:
+        plane = _search(readings, known, guide, plane, worst)
+    return plane
+
+
+def needed(readings: Readings) -> set[int]:
+    """Marks that some reading in the plane reaches."""
+    rays, lengths = readings.rays, readings.lengths
+    return {*rays.start, *rays.end, *lengths.a, *lengths.b}
+
+
+def _from_start_values(readings: Readings, known: dict[int, Point], guide: dict[int, Point]) -> Plane | None:
+    """The given coordinates, where every mark has some and the readings bear them out."""
+    given = {**guide, **known}
+    if not needed(readings) <= given.keys() or not guide:
+        return None
+    frame = Frame.blank(readings)
+    frame.orientations[COMPASS] = 0.0
+    for mark, p in given.items():
+        frame.points[mark] = p
+        frame.fixed[mark] = mark in known
+    grow(readings, frame)
+    count, total = count_misfits(readings, frame), len(readings.rays.start) + len(readings.lengths.a)
+    if count > 0.1 * total:
+        return None
+    if count:
+        _polish(readings, frame)
+        if count_misfits(readings, frame) > 1:
+            return None
+    return Plane(frame)
+
+
+def _polish(readings: Readings, frame: Frame) -> None:
+    sweep(readings, frame)
+    if count_misfits(readings, frame) == 0 and readings.n_marks > 300:
+        return
+    refine(readings, frame)
+    if count_misfits(readings, frame):
+        sweep(readings, frame)
+        refine(readings, frame)
+
+
+def _construct(
+    readings: Readings, known: dict[int, Point], guide: dict[int, Point], without_rays: set[int], without_lengths: set[int]
+) -> Plane:  # fmt: skip
+    world = Frame.blank(readings)
+    world.without_rays, world.without_lengths = without_rays, without_lengths
+    world.orientations[COMPASS] = 0.0
+    for mark, p in known.items():
+        world.points[mark], world.fixed[mark] = p, True
+    plane = Plane(world)
+    wanted = needed(readings)
+    if not wanted & known.keys():
+        _invent(readings, world)
+    grow(readings, world)
+    frames: list[Frame] = []
+    tried: set[int] = set()
+    lengths_tried = 0
+    while not _complete(readings, world, wanted):
+        if _join_one(readings, world, frames):
+            continue
+        fresh = [
+            g
+            for g in seeds(readings, world)
+            if g not in tried and all(f.orientations[g] is None for f in frames)
+        ]
+        if fresh:
+            tried.add(fresh[0])
+            frames.append(frame_from(readings, world, fresh[0]))
+            continue
+        length = _loose_length(readings, world, wanted) if lengths_tried < LENGTH_FRAMES else None
+        if length is not None and lengths_tried < LENGTH_FRAMES:
+            lengths_tried += 1
+            frame = frame_of_lengths(readings, world, length)
+            if frame is not None and _join_mirrored(readings, world, frame):
+                continue
+        if _choose(readings, plane, guide, wanted) or _hang(readings, world, frames, guide, known):
+            continue
+        if not _follow_guide(readings, plane, guide, wanted):
+            break
+    return plane
+
+
+def _complete(readings: Readings, world: Frame, wanted: set[int]) -> bool:
+    return all(world.points[m] is not None for m in wanted) and all(
+        world.orientations[g] is not None for g in range(1, readings.n_groups) if readings.rays_of[g]
+    )
+
+
+def _invent(readings: Readings, world: Frame) -> None:
+    """Without control: the frame of the best group, or of the azimuths, or of the lengths, is the world."""
+    for group in seeds(readings, world)[:1]:
+        frame = frame_from(readings, world, group)
+        turn = frame.orientations[COMPASS]
+        if turn is not None:
+            frame = moved(frame, best_similarity([(0.0, 0.0)], [(0.0, 0.0)], False, -turn)[0], 0j)
+        world.scaled = frame.scaled
+        adopt(world, frame)
+        return
+    compass = readings.rays_of[COMPASS]
+    if compass:
+        ends = [readings.rays.start[k] for k in compass] + [readings.rays.end[k] for k in compass]
+        adopt(world, frame_of_azimuths(readings, world, max(set(ends), key=ends.count)))
+        return
+    for length in range(min(len(readings.lengths.a), LENGTH_FRAMES)):
+        found = frame_of_lengths(readings, world, length)
+        if found is not None:
+            adopt(world, found)
+            return
+
+
+def _join_one(readings: Readings, world: Frame, frames: list[Frame]) -> bool:
+    """Join one frame to the world, or two frames to each other; True if anything came of it."""
+    for frame in list(frames):
+        before = sum(o is not None for o in world.orientations)
+        new = join(world, frame, readings)
+        if new is not None:
+            frames.remove(frame)
+            if new or sum(o is not None for o in world.orientations) > before:
+                grow(readings, world)
+                return True
+    for i, frame in enumerate(frames):
+        for other in frames[:i]:
+            if frame.scaled == other.scaled and len(common(frame, other)) >= 2:
+                frames.remove(other)
+                if join(frame, other, readings):
+                    grow(
+                        readings,
+                        frame,
+                        {g for g, o in enumerate(world.orientations) if o is None} | {COMPASS},
+                    )
+                    return True
+    return False
+
+
+def _join_mirrored(readings: Readings, world: Frame, frame: Frame) -> bool:
+    """Join a frame made of lengths, on the side on which more of the common marks fit."""
+    shared = common(world, frame)
+    if len(shared) < 3:
+        return False
+    local = [p for m in shared if (p := frame.points[m]) is not None]
+    target = [p for m in shared if (p := world.points[m]) is not None]
+    direct = best_similarity(local, target, False)
+    other = mirrored(frame)
+    turned = best_similarity([(-p[0], p[1]) for p in local], target, False)
+    best = moved(frame, *direct[:2]) if direct[2] > turned[2] else moved(other, *turned[:2])
+    if direct[2] == turned[2] or not adopt(world, best):
+        return False
+    grow(readings, world)
+    return True
+
+
+def _loose_length(readings: Readings, world: Frame, wanted: set[int]) -> int | None:
+    lengths = readings.lengths
+    for k in range(len(lengths.a)):
+        if world.points[lengths.a[k]] is None and world.points[lengths.b[k]] is None:
+            return k
+    return None
+
+
+def _choose(readings: Readings, plane: Plane, guide: dict[int, Point], wanted: set[int]) -> bool:
+    """Settle a mark that could be in two places: where its start value says, else told and taken as it
+    comes.
+    """
+    world = plane.frame
+    for mark in sorted(wanted):
+        if world.points[mark] is None and mark not in plane.ambiguous:
+            found = place(readings, world, mark)
+            if found is None or found.rival is None:
+                continue
+            near = guide.get(mark)
+            if near is None:
+                plane.ambiguous[mark] = (found.point, found.rival)
+                continue
+            first, second = (abs(complex(*p) - complex(*near)) for p in (found.point, found.rival))
+            world.points[mark] = found.point if first <= second else found.rival
+            grow(readings, world, start=[mark])
+            return True
+    return False
+
+
+def _hang(
+    readings: Readings, world: Frame, frames: list[Frame], guide: dict[int, Point], known: dict[int, Point]
+) -> bool:
+    """A frame tied to the world by one mark only: its turn is nobody's to know, so start values set it, else
+    nothing.
+    """
+    for frame in list(frames):
+        shared = common(world, frame)
+        if len(shared) != 1 or (len(known) > 1 and shared[0] not in known):
+            continue
+        frames.remove(frame)
+        pivot, target = frame.points[shared[0]], world.points[shared[0]]
+        assert pivot is not None and target is not None
+        turns = [
+            (complex(*g) - complex(*target)) / (complex(*p) - complex(*pivot))
+            for m, g in guide.items()
+            if (p := frame.points[m]) is not None and m != shared[0] and g != target and p != pivot
+        ]
+        kappa = 1 + 0j
+        if turns:
+            mean = sum(t / abs(t) for t in turns)
+            kappa = mean / abs(mean) if frame.scaled and abs(mean) > 0 else turns[0]
+        adopt(world, moved(frame, kappa, complex(*target) - kappa * complex(*pivot)))
+        grow(readings, world)
+        return True
+    return False
+
+
+def _follow_guide(readings: Readings, plane: Plane, guide: dict[int, Point], wanted: set[int]) -> bool:
+    """The last resort: one mark that nothing else places keeps its start value."""
+    for mark in sorted(wanted):
+        if plane.frame.points[mark] is None and mark in guide:
+            plane.frame.points[mark] = guide[mark]
+            plane.guided.append(mark)
+            grow(readings, plane.frame)
+            return True
+    return False
+
+
+def _search(
+    readings: Readings, known: dict[int, Point], guide: dict[int, Point], plane: Plane, worst: int
+) -> Plane:
+    """Leave out one suspicious reading at a time; keep the plane in which fewest readings miss."""
+    ray, length = misfits(readings, plane.frame)
+    reached = needed(readings)
+    best, fewest = plane, worst
+    placed = sum(plane.frame.points[m] is not None for m in reached)
+    for rays_out, lengths_out in _suspects(readings, ray, length)[:SEARCH_TRIALS]:
+        trial = _construct(readings, known, guide, rays_out, lengths_out)
+        if sum(trial.frame.points[m] is not None for m in reached) < placed or (
+            trial.guided and not plane.guided
+        ):
+            continue
+        sweep(readings, trial.frame)
+        if count_misfits(readings, trial.frame) < worst + 4:
+            refine(readings, trial.frame)
+        count = count_misfits(readings, trial.frame)
+        if count < fewest:
+            best, fewest = trial, count
+        if fewest <= 1:
+            break
+    if best is not plane:
+        best.frame.without_rays, best.frame.without_lengths = set(), set()
+        refine(readings, best.frame)
+    return best
+
+
+def _suspects(readings: Readings, ray: np.ndarray, length: np.ndarray) -> list[tuple[set[int], set[int]]]:
+    """Single readings and whole sights, nearest to the misfits first."""
+    rays, lengths = readings.rays, readings.lengths
+    hot: dict[int, float] = {}
+    for k in np.flatnonzero(ray > 1.0).tolist():
+        for m in (rays.start[k], rays.end[k]):
+            hot[m] = hot.get(m, 0.0) + 1.0
+    for k in np.flatnonzero(length > 1.0).tolist():
+        for m in (lengths.a[k], lengths.b[k]):
+            hot[m] = hot.get(m, 0.0) + 1.0
+    warm = dict(hot)
+    for a, b in (*zip(rays.start, rays.end, strict=True), *zip(lengths.a, lengths.b, strict=True)):
+        for m, other in ((a, b), (b, a)):
+            if other in hot and m not in hot:
+                warm[m] = max(warm.get(m, 0.0), 0.5)
+    found: list[tuple[float, set[int], set[int]]] = []
+    for k in range(len(rays.start)):
+        heat = warm.get(rays.start[k], 0.0) + warm.get(rays.end[k], 0.0) + 3.0 * float(ray[k] > 1.0)
+        found.append((heat, {k}, set()))
+        spans = readings.between(rays.start[k], rays.end[k])
+        if spans:
+            found.append((heat - 0.75, {k}, set(spans)))
+    for k in range(len(lengths.a)):
+        heat = warm.get(lengths.a[k], 0.0) + warm.get(lengths.b[k], 0.0) + 3.0 * float(length[k] > 1.0)
+        found.append((heat, set(), {k}))
+    found.sort(key=lambda f: -f[0])
+    return [(r, s) for _, r, s in found]

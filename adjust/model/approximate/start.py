@@ -1,0 +1,202 @@
+"""Coordinates to start from: the whole story."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from statistics import median
+
+import numpy as np
+
+from ...ground.network import Marks, Network
+from ...ground.table import Floats
+from ...settings import Settings
+from ...trouble import Trouble, Undetermined
+from ..reductions import Observations
+from .constructions import Point
+from .frames import best_similarity, moved
+from .growth import misfits
+from .heights import Geometry, level_lengths, measured_rises, sighted_rises, sightlines, spread
+from .plane import Plane, build, needed
+from .readings import COMPASS, RAY_TOLERANCE, Readings, gather, mode_of_angles
+
+
+@dataclass(frozen=True, eq=False)
+class Start:
+    """Where Gauss-Newton starts.
+
+    coordinates: (n_marks, 3) east, north, height in m, NaN where no reading reaches (control keeps what is
+    given); orientations: (n_orientations,) rad, NaN where no direction with known ends leans on it; suspects:
+    rows of observations that miss by far more than a start value does, so probably gross errors; remarks:
+    what a reader should know, such as a mark that had to keep its start value.
+    """
+
+    coordinates: Floats
+    orientations: Floats
+    suspects: tuple[int, ...] = ()
+    remarks: tuple[Trouble, ...] = ()
+
+
+def approximate(
+    network: Network, obs: Observations, settings: Settings, heights: Floats | None = None
+) -> Start:
+    """Coordinates and orientations good enough to start from, out of the readings and the control alone.
+
+    `heights` (n_setups,) are the vertical heights of devices over their marks, m, NaN where unknown; None
+    takes the setups' own. Start values of free marks serve where nothing is held, to choose between two
+    places, and last of all.
+
+    Raises Undetermined, naming marks and readings, where a mark that readings reach can't be placed.
+    """
+    marks = network.marks
+    device = network.setups.height if heights is None else heights
+    lines = sightlines(obs)
+    geometry = Geometry(obs, device, len(marks), settings.radius, settings.refraction)
+    rises, spent = measured_rises(obs, lines, geometry)
+    nodes = len(marks) + len(network.setups)
+    held = _known_heights(marks)
+    h, island, sure = spread(nodes, rises, held)
+    known, guide = _known_points(marks)
+    lengths = level_lengths(lines, geometry, h, sure)
+    readings = gather(obs, len(marks), lengths)
+    plane = build(readings, known, guide)
+    if any(z not in spent for rows in lines.zeniths.values() for z in rows):
+        sighted_rises(lines, geometry, plane.frame, spent, rises)
+        h, island, sure = spread(nodes, rises, held)
+        better = level_lengths(lines, geometry, h, sure)
+        if any(abs(better[row] - lengths[row]) > 0.002 * lengths[row] + 0.02 for row in lengths):
+            readings = gather(obs, len(marks), better)
+            plane = build(readings, known, guide)
+    _check(network, obs, readings, plane, h, island)
+    if not any(m in known for m in needed(readings)):
+        _anchor(readings, plane, _datum_points(marks, guide, settings))
+    coordinates = _coordinates(marks, plane, h, island, settings)
+    return Start(
+        coordinates,
+        _orientations(obs, coordinates),
+        _suspects(readings, plane),
+        tuple(
+            Trouble(
+                "NET304",
+                f"{marks.mark[m]} could not be constructed from the readings; its start value was taken.",
+                marks=(str(marks.mark[m]),),
+            )
+            for m in plane.guided
+        ),
+    )
+
+
+def _known_points(marks: Marks) -> tuple[dict[int, Point], dict[int, Point]]:
+    """Control in the plane, and start values of the other marks."""
+    given = np.isfinite(marks.east) & np.isfinite(marks.north)
+    control = given & np.isfinite(marks.sigma_east) & np.isfinite(marks.sigma_north)
+    points = list(zip(marks.east.tolist(), marks.north.tolist(), strict=True))
+    known = {m: points[m] for m in np.flatnonzero(control).tolist()}
+    return known, {m: points[m] for m in np.flatnonzero(given & ~control).tolist()}
+
+
+def _known_heights(marks: Marks) -> dict[int, float]:
+    held = np.isfinite(marks.height) & np.isfinite(marks.sigma_height)
+    return {m: float(marks.height[m]) for m in np.flatnonzero(held).tolist()}
+
+
+def _datum_points(marks: Marks, guide: dict[int, Point], settings: Settings) -> dict[int, Point]:
+    """Start values onto which a free network is fitted: those of the datum marks, where at least one has
+    some.
+    """
+    chosen = {m: p for m, p in guide.items() if marks.mark[m] in settings.datum_marks}
+    return chosen or guide
+
+
+def _anchor(readings: Readings, plane: Plane, onto: dict[int, Point]) -> None:
+    """Bring a free network as near as can be to the given start values, without changing its shape."""
+    frame = plane.frame
+    marks = [m for m in onto if frame.points[m] is not None]
+    if not marks:
+        return
+    local = [p for m in marks if (p := frame.points[m]) is not None]
+    target = [onto[m] for m in marks]
+    turn = 0.0 if readings.rays_of[COMPASS] else None
+    if len(marks) == 1:
+        turn = 0.0
+    kappa, shift, _ = best_similarity(local, target, not frame.scaled, turn)
+    plane.frame = moved(frame, kappa, shift)
+
+
+def _coordinates(
+    marks: Marks, plane: Plane, h: list[float | None], island: list[int], settings: Settings
+) -> Floats:
+    """Plane and heights together; heights that hang in the air are shifted onto the start values by the
+    median.
+    """
+    n = len(marks)
+    coordinates = np.full((n, 3), np.nan)
+    for m, p in enumerate(plane.frame.points):
+        if p is not None:
+            coordinates[m, :2] = p
+    shift: dict[int, float] = {0: 0.0}
+    for number in set(island[:n]) - {0, -1}:
+        members = [m for m in range(n) if island[m] == number and np.isfinite(marks.height[m])]
+        chosen = [m for m in members if marks.mark[m] in settings.datum_marks] or members
+        shift[number] = median(marks.height[m] - (h[m] or 0.0) for m in chosen) if chosen else 0.0
+    for m in range(n):
+        height = h[m]
+        if height is not None:
+            coordinates[m, 2] = height + shift[island[m]]
+    control = np.stack([marks.sigma_east, marks.sigma_north, marks.sigma_height], axis=1)
+    given = np.stack([marks.east, marks.north, marks.height], axis=1)
+    return np.where(np.isfinite(control) & np.isfinite(given), given, coordinates)
+
+
+def _orientations(obs: Observations, coordinates: Floats) -> Floats:
+    """The azimuth of each circle's zero on which most of its directions agree; used ones first."""
+    count = int(obs.orientation.max(initial=-1)) + 1
+    turns = np.full(count, np.nan)
+    d = coordinates[obs.end_mark] - coordinates[obs.start_mark]
+    off = np.arctan2(d[:, 0], d[:, 1]) - obs.value
+    good = (
+        (obs.orientation >= 0)
+        & (obs.kind == "direction")
+        & np.isfinite(off)
+        & (np.hypot(d[:, 0], d[:, 1]) > 0)
+    )
+    for rows in (good & ~obs.used, good & obs.used):  # the later ones win
+        found: dict[int, list[float]] = {}
+        for o, turn in zip(obs.orientation[rows].tolist(), off[rows].tolist(), strict=True):
+            found.setdefault(o, []).append(turn)
+        for o, values in found.items():
+            turns[o] = mode_of_angles(values, RAY_TOLERANCE)[0]
+    return turns
+
+
+def _suspects(readings: Readings, plane: Plane) -> tuple[int, ...]:
+    ray, length = misfits(readings, plane.frame)
+    rows = [row for k in np.flatnonzero(ray > 1.0).tolist() for row in readings.rays.rows[k]]
+    rows += [row for k in np.flatnonzero(length > 1.0).tolist() for row in readings.lengths.rows[k]]
+    return tuple(sorted(set(rows)))
+
+
+def _check(
+    network: Network,
+    obs: Observations,
+    readings: Readings,
+    plane: Plane,
+    h: list[float | None],
+    island: list[int],
+) -> None:
+    """Raise Undetermined with reasons where something that readings reach has no place."""
+    n = len(network.marks)
+    missing = np.zeros(n, dtype=bool)
+    for m in needed(readings):
+        missing[m] = plane.frame.points[m] is None and m not in plane.ambiguous
+    has_height = np.array([h[m] is not None for m in range(n)])
+    slopes = obs.used & (obs.kind == "distance")
+    sloped = np.zeros(n, dtype=bool)
+    sloped[obs.start_mark[slopes]] = sloped[obs.end_mark[slopes]] = True
+    vertical = bool(np.isin(obs.kind[obs.used], ("zenith", "rise", "vector.up")).any())
+    flat = sloped & ~has_height if vertical else np.zeros(n, dtype=bool)
+    if not (missing.any() or flat.any() or plane.ambiguous):
+        return
+    from ...ground.topology import explain_undetermined
+
+    twofold = [str(network.marks.mark[m]) for m in plane.ambiguous]
+    raise Undetermined(explain_undetermined(network, obs, missing, flat, twofold))
