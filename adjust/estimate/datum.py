@@ -40,6 +40,7 @@ class Cofactor:
 
     def __init__(self, pattern: Pattern, rows: list[Rows], constraints: Constraints | None) -> None:
         self.n = pattern.n
+        self._rows = len(rows) + (constraints is not None)
         self._columns = [r.columns for r in rows]
         self._constraints = constraints
         if constraints is None:
@@ -68,10 +69,16 @@ class Cofactor:
             side[: c.count] -= offset
         return x - self._U @ np.linalg.solve(self._K, side)
 
-    def block(self, k: int, columns: Ints | None = None) -> Floats:
+    def block(self, k: int) -> Floats:
         """Q among the unknowns of every row of the k-th Rows, (m, w, w)."""
-        columns = self._columns[k] if columns is None else columns
-        Q = self.factor.block(k, columns)
+        return self._entries(k, self._columns[k])
+
+    def query(self, k: int, columns: Ints) -> Floats:
+        """Q among the unknowns of every row of the k-th query, whose columns these are, (m, w, w)."""
+        return self._entries(self._rows + k, columns)
+
+    def _entries(self, place: int, columns: Ints) -> Floats:
+        Q = self.factor.block(place, columns)
         if self._constraints is not None:
             U = np.concatenate([self._U, np.zeros((1, self._U.shape[1]))])[columns]
             Q = Q - U @ np.linalg.solve(self._K, U.transpose(0, 2, 1))

@@ -49,13 +49,16 @@ class Pattern:
     permutation: Ints  # (n,) unknown → permuted place
     batches: tuple[_Batch, ...]  # leaves first
     storage: int
-    places: tuple[Ints, ...]  # for each Rows: (m, w, w) flat places of its outer products
+    places: tuple[Ints, ...]  # for each Rows, then each query: (m, w, w) flat places of its outer products
 
     @classmethod
-    def build(cls, n: int, columns: list[Ints], node: Ints, late: Flags) -> Pattern:
+    def build(
+        cls, n: int, columns: list[Ints], node: Ints, late: Flags, queries: tuple[Ints, ...] = ()
+    ) -> Pattern:
         """Order, fronts and index maps for equations whose unknowns are `columns` (list of (m, w), −1 padded).
 
-        node (n,): the node of each unknown; late (n_nodes,): nodes that are eliminated last.
+        node (n,): the node of each unknown; late (n_nodes,): nodes that are eliminated last. `queries` are further
+        sets of unknowns, each within some equation or node, among which the inverse will be asked for.
         """
         n_nodes = int(node.max()) + 1 if n else 0
         sizes = np.bincount(node, minlength=n_nodes)
@@ -137,7 +140,7 @@ class Pattern:
         trash = storage
         padded = np.concatenate([permutation, [n]])
         places = []
-        for c in columns:
+        for c in (*columns, *queries):
             scalars = padded[c]  # −1 → n
             lead = np.minimum(scalars.min(axis=1), n - 1) if c.size else np.zeros(len(c), np.int64)
             f = front_of[lead] if n else np.zeros(len(c), np.int64)
@@ -163,7 +166,7 @@ class Factor:
         self._scale = 1.0 / np.sqrt(np.where(empty, 1.0, scale))
         padded = np.concatenate([self._scale, [0.0]])
         flat = np.zeros(pattern.storage + 1)
-        for r, places in zip(rows, pattern.places, strict=True):
+        for r, places in zip(rows, pattern.places, strict=False):
             if not len(r.values):
                 continue
             v = r.values * padded[r.columns]

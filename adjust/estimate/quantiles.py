@@ -86,3 +86,26 @@ def chi2_quantile(p: float, f: float) -> float:
             return new
         x = new
     return x
+
+
+def noncentrality_plane(alpha: float, power: float) -> float:
+    """√λ0 of a test with two degrees of freedom: P(χ²_2(λ0) > −2 ln α) = power. 4.4342 at 0.001 and 0.80."""
+    critical = -2.0 * math.log(alpha)
+
+    def found(root: float) -> float:
+        half, y = 0.5 * root * root, 0.5 * critical
+        weight, term, tail, total = math.exp(-half), math.exp(-y), math.exp(-y), 0.0
+        for j in range(1, 2000):  # Poisson mixture of central χ² with 2, 4, 6, … degrees of freedom
+            total += weight * tail
+            weight *= half / j
+            term *= y / j
+            tail += term
+            if j > half and weight < 1e-17:
+                break
+        return total
+
+    low, high = 0.0, 30.0
+    for _ in range(80):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if found(middle) < power else (low, middle)
+    return 0.5 * (low + high)

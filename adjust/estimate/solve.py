@@ -43,13 +43,14 @@ def gauss_newton(
     late: Flags | None = None,
     tolerance: Floats | float = 1e-7,
     constraints: Callable[[Floats], Constraints] | None = None,
+    queries: tuple[Ints, ...] = (),
     max_iterations: int = 20,
 ) -> Solution:
     """Minimise the sum of squared misclosures.
 
     evaluate(x) gives the whitened equations at x, always with the same columns. A step is accepted as the last one when
     it changes no unknown by more than `tolerance` and the objective by less than 1e-10 (which bounds it below 1e-5
-    standard deviations). A step that raises the objective is halved, at most eight times.
+    standard deviations). `queries` are sets of unknowns whose covariance will be asked for. A step that raises the objective is halved, at most eight times.
 
     Raises Defect where unknowns are not determined, Stalled where the iteration does not settle.
     """
@@ -60,7 +61,7 @@ def gauss_newton(
     rows = evaluate(x)
     fixed = constraints(x) if constraints is not None else None
     columns = [r.columns for r in rows] + ([fixed.pins.columns] if fixed is not None else [])
-    pattern = Pattern.build(n, columns, node, late)
+    pattern = Pattern.build(n, columns, node, late, queries)
     equations = sum(len(r.misclosure) for r in rows)
     free = fixed.count if fixed is not None else 0
     value = objective(rows)

@@ -1,0 +1,135 @@
+"""The whole story of an adjustment in one screen."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .estimate.normals import Defect
+from .estimate.precision import ellipse_factor
+from .estimate.solve import Solution, Stalled, gauss_newton
+from .ground.network import Network
+from .ground.table import Floats
+from .model.approximate import approximate
+from .model.datum import Datum, find_datum
+from .model.equations import Equations
+from .model.frames import Plane
+from .model.reductions import reduce_readings
+from .model.unknowns import Unknowns, place_unknowns
+from .outcome import Outcome, global_test
+from .results import Adjustment
+from .settings import Settings
+from .trouble import NotConverged, Trouble, Undetermined
+
+
+def adjust(network: Network, settings: Settings | None = None) -> Adjustment:
+    """Adjust a network by least squares.
+
+    Raises Undetermined where the observations and the control don't fix every mark they reach (a network without any
+    control is free, and fixed by inner constraints), NotConverged where the iteration does not settle.
+    """
+    settings = settings or Settings()
+    obs = reduce_readings(network)
+    unknowns = place_unknowns(network, obs, settings)
+    if not obs.used.any():
+        raise Undetermined((Trouble("NET305", "There is nothing to adjust: no observation is in use."),))
+    frame = Plane(settings.radius, reference_height(network, settings), settings.scale_factor)
+
+    start = approximate(network, obs, settings, unknowns.heights)
+    equations = Equations(network, obs, unknowns, settings, frame, start.coordinates)
+    first = equations.first_guess(start.orientations)
+    datum = find_datum(network, obs, unknowns, settings, start.coordinates, first)
+    solution = _solve(equations, first, datum)
+
+    outcome = Outcome(equations, solution)
+    return Adjustment(
+        network=network,
+        settings=settings,
+        marks=outcome.marks(),
+        observations=outcome.observations(),
+        left_out=outcome.left_out(),
+        setups=outcome.setups(),
+        relative=outcome.relative(),
+        control=outcome.control(),
+        orientations=outcome.orientations(),
+        constants=outcome.constants(),
+        global_test=global_test(solution, settings),
+        iterations=solution.iterations,
+        degrees_of_freedom=solution.degrees_of_freedom,
+        reference_height=frame.reference_height,
+        datum=datum.freedoms if datum else (),
+        datum_marks=datum.marks if datum else (),
+        critical=outcome.critical,
+        critical_centring=outcome.critical_centring,
+        ellipse_factor=ellipse_factor(settings.confidence),
+        remarks=start.remarks,
+    )
+
+
+def reference_height(network: Network, settings: Settings) -> float:
+    """The height at which the plane frame is unrolled: as set, else the mean of the control heights, else 0."""
+    if settings.reference_height is not None:
+        return settings.reference_height
+    marks = network.marks
+    control = marks.height[np.isfinite(marks.sigma_height) & ~np.isnan(marks.height)]
+    return float(control.mean()) if len(control) else 0.0
+
+
+def _solve(equations: Equations, first: Floats, datum: Datum | None) -> Solution:
+    """Gauss-Newton, with numerical trouble turned into words."""
+    u = equations.unknowns
+    try:
+        return gauss_newton(
+            equations.evaluate,
+            first,
+            node=u.node,
+            late=u.late,
+            tolerance=_tolerances(u),
+            constraints=(lambda x: datum.constraints) if datum else None,
+            queries=Outcome.queries(equations.network, equations.obs, u),
+            max_iterations=equations.settings.max_iterations,
+        )
+    except Defect as defect:
+        raise Undetermined(_loose_marks(equations, defect)) from None
+    except Stalled as stalled:
+        raise NotConverged(_worst(equations, stalled)) from None
+
+
+def _tolerances(u: Unknowns) -> Floats:
+    """1e-7 m for lengths, 1e-10 rad for orientations and other constants."""
+    tolerance = np.full(u.n, 1e-10)
+    for columns in (u.marks, u.effects):
+        tolerance[columns[columns >= 0]] = 1e-7
+    return tolerance
+
+
+def _loose_marks(equations: Equations, defect: Defect) -> tuple[Trouble, ...]:
+    """Marks that move in the null space of the normal matrix, in words."""
+    from .ground.topology import explain_null_vector
+
+    columns = equations.unknowns.marks
+    moving: dict[str, tuple[str, ...]] = {}
+    size = np.append(np.abs(defect.vectors).max(axis=1, initial=0.0), 0.0)
+    largest = float(size.max(initial=0.0))
+    for i, c in enumerate(columns):
+        axes = tuple(a for a, k in zip(("east", "north", "height"), c, strict=True) if size[k] > 0.05 * largest)
+        if axes:
+            moving[str(equations.network.marks.mark[i])] = axes
+    return explain_null_vector(equations.network, equations.obs, moving)
+
+
+def _worst(equations: Equations, stalled: Stalled) -> tuple[Trouble, ...]:
+    """The observations with the largest misclosures where the iteration stopped."""
+    found: list[tuple[float, str]] = []
+    for group, rows in zip(equations.groups, stalled.rows, strict=False):
+        for i, m in zip(group.rows.tolist(), np.abs(rows.misclosure).tolist(), strict=True):
+            found.append((m, str(equations.obs.id[i])))
+    ids = tuple(name for _, name in sorted(found, reverse=True)[:5])
+    return (
+        Trouble(
+            "NET304",
+            f"The adjustment did not settle after {stalled.iterations} iterations; "
+            f"worst fits: {', '.join(ids)}.",
+            "Look for a gross error there, or leave one of them out by a decision.",
+            observations=ids,
+        ),
+    )

@@ -1,0 +1,67 @@
+"""Held control against what the rest of the network says of it.
+
+For a held coordinate the alternative "this mark lies elsewhere" is the column c that the coordinate would have had:
+size c·v / cᵀMc, statistic w. No refit is needed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from ..estimate.reliability import NO_CHECK
+from ..estimate.solve import Solution
+from ..ground.table import Floats, Ints
+from ..model.equations import Equations
+
+CHUNK = 256
+
+
+def held_control(equations: Equations, solution: Solution) -> tuple[Ints, Ints, Floats, Floats]:
+    """Marks, axes, displacement (true − given, m) and its sigma (infinite where nothing tells) of held coordinates."""
+    u = equations.unknowns
+    sigma = np.column_stack(
+        [getattr(equations.network.marks, f"sigma_{a}") for a in ("east", "north", "height")]
+    )
+    mark, axis = np.nonzero(u.reached & (sigma == 0.0))
+    k = len(mark)
+    if not k:
+        return mark, axis, np.zeros(0), np.zeros(0)
+    columns = u.marks.copy()
+    columns[mark, axis] = u.n + np.arange(k)
+    wider = Equations(
+        equations.network,
+        equations.obs,
+        replace(u, n=u.n + k, marks=columns),
+        equations.settings,
+        equations.frame,
+        equations.start,
+    )
+    rows = wider.evaluate(np.concatenate([solution.x, equations.start[mark, axis]]))
+    size, spread = np.zeros(k), np.full(k, np.inf)
+    for at in range(0, k, CHUNK):
+        width = min(CHUNK, k - at)
+        weight, push = np.zeros(width), np.zeros(width)
+        normal = np.zeros((u.n + 1, width))
+        for r in rows:
+            own = r.columns - (u.n + at)
+            i, j = np.nonzero((own >= 0) & (own < width))
+            if not len(i):
+                continue
+            c = np.zeros((len(r.misclosure), width))
+            np.add.at(c, (i, own[i, j]), r.values[i, j])
+            involved = np.unique(i)
+            c = c[involved]
+            weight += np.einsum("mk,mk->k", c, c)
+            push += c.T @ r.misclosure[involved]
+            inside = np.where((r.columns >= 0) & (r.columns < u.n), r.columns, u.n)[involved]
+            product = r.values[involved][:, :, None] * c[:, None, :]
+            np.add.at(normal, inside.ravel(), product.reshape(-1, width))
+        normal = normal[: u.n]
+        strength = weight - np.einsum("nk,nk->k", normal, solution.cofactor.solve(normal))
+        told = strength > NO_CHECK * weight
+        safe = np.where(told, strength, 1.0)
+        size[at : at + width] = np.where(told, push / safe, np.nan)
+        spread[at : at + width] = np.where(told, 1.0 / np.sqrt(safe), np.inf)
+    return mark, axis, size, spread

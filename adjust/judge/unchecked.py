@@ -1,0 +1,69 @@
+"""Marks that a single undetectable blunder may move intolerably.
+
+For every reading and every setup effect the smallest blunder found with the set power (its MDB) is carried into the
+coordinates: ∇x = QAᵀPc·MDB. A mark is unchecked when one of them moves it by more than `unchecked_ratio` of its standard
+deviations, or without bound. A mark that only one target setup ever stood on is unchecked however often it was sighted:
+nothing would show a wrong height or a wrong nail.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..estimate.datum import Cofactor
+from ..estimate.rows import Rows
+from ..ground.table import Flags, Floats, Ints
+
+CHUNK = 256
+SEEN = 1e-6  # correlation with a coordinate below this is rounding
+
+
+@dataclass(frozen=True)
+class Alternatives:
+    """Single blunders to try: columns (m, w) and values (m, w) of AᵀPc·σ; strength (m,) √(cᵀMc)·σ; names (m,)."""
+
+    columns: Ints
+    values: Floats
+    strength: Floats
+    names: list[str]
+
+
+def alternatives(rows: Rows, strength: Floats, names: list[str], limit: float, whitening: Floats | None) -> Alternatives:
+    """Those of one Rows whose strength lies below `limit`; whitening (m / block, block, block) where correlated."""
+    values = rows.values
+    if whitening is not None:
+        b = rows.block
+        sigma = 1.0  # strength is in units of the observation's own sigma, and so are these values
+        blocks = values.reshape(-1, b, values.shape[1])
+        values = (whitening.transpose(0, 2, 1) @ blocks).reshape(values.shape) * sigma
+    chosen = np.flatnonzero(strength < limit)
+    return Alternatives(rows.columns[chosen], values[chosen], strength[chosen], [names[i] for i in chosen])
+
+
+def unchecked_marks(
+    cofactor: Cofactor, tried: list[Alternatives], marks: Ints, sigma: Floats, delta0: float, ratio: float
+) -> tuple[Flags, list[tuple[str, ...]]]:
+    """Which marks are unchecked, and the blunders that make them so.
+
+    marks (n_marks, 3): columns of their coordinates; sigma (n_marks, 3): their standard deviations.
+    """
+    because: list[list[str]] = [[] for _ in range(len(marks))]
+    placed = marks >= 0
+    column = np.where(placed, marks, 0)
+    divisor = np.where(placed & (sigma > 0.0), sigma, np.inf)
+    for a in tried:
+        for at in range(0, len(a.names), CHUNK):
+            part = slice(at, at + CHUNK)
+            k = len(a.names[part])
+            right = np.zeros((cofactor.n + 1, k))
+            np.add.at(right, (a.columns[part], np.arange(k)[:, None]), a.values[part])
+            moved = np.abs(cofactor.solve(right[: cofactor.n])[column]) / divisor[:, :, None]  # (marks, 3, k)
+            moved = moved.max(axis=1)
+            strength = a.strength[part]
+            with np.errstate(divide="ignore", invalid="ignore"):
+                intolerable = np.where(strength > 0.0, moved * delta0 / strength > ratio, moved > SEEN)
+            for i, j in zip(*np.nonzero(intolerable), strict=True):
+                because[i].append(a.names[at + j])
+    return np.array([bool(b) for b in because], dtype=bool), [tuple(dict.fromkeys(b)) for b in because]

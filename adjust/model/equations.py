@@ -1,0 +1,238 @@
+"""A network at given coordinates → whitened linear equations. The only place where kinds meet columns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..estimate.rows import Rows
+from ..ground.network import Network
+from ..ground.table import Flags, Floats, Ints
+from ..settings import Settings
+from .frames import Plane, Ray
+from .observations import KINDS, VECTOR, Kind
+from .observations.kind import End
+from .reductions import Observations, wrap
+from .unknowns import Unknowns
+
+
+@dataclass(frozen=True)
+class State:
+    """Everything an observation depends on, at one point of the iteration."""
+
+    coordinates: Floats  # (n_marks, 3), NaN where nothing is known
+    effects: Floats  # (n_setups, 3)
+    orientations: Floats  # (n_orientations,)
+    constants: dict[str, Floats]  # name → (n_instruments,), refraction (1,)
+
+
+@dataclass(frozen=True)
+class _Group:
+    """Observations in use that share a kind (or the three components of vectors) and therefore a layout."""
+
+    kinds: tuple[Kind, ...]  # one, or three that are whitened together
+    rows: Ints  # rows of Observations, components side by side
+    columns: Ints  # (m, w)
+    kept: Flags  # (full width,): which of all coefficients have a column at all
+
+
+class Equations:
+    """Linearises a network. `evaluate(x)` is what Gauss-Newton calls."""
+
+    def __init__(
+        self, network: Network, obs: Observations, unknowns: Unknowns, settings: Settings, frame: Plane, start: Floats
+    ) -> None:
+        """`start` (n_marks, 3): held and approximate coordinates, NaN where nothing is known."""
+        self.network, self.obs, self.unknowns = network, obs, unknowns
+        self.settings, self.frame, self.start = settings, frame, start
+        self._heights = np.nan_to_num(unknowns.heights, nan=0.0)
+        self._kind = {name: np.flatnonzero((obs.kind == name) & obs.used) for name in KINDS}
+        self._effect_sigma = np.column_stack([unknowns.centring_sigma] * 2 + [unknowns.height_sigma])
+        n_instruments = max(1, len(network.instruments))
+        self._constant_columns = {
+            name: np.full(n_instruments, -1, dtype=np.int64)
+            for name in ("refraction", "zero", "scale", "collimation", "index")
+        }
+        for c in unknowns.constants:
+            self._constant_columns[c.name][c.instrument if c.instrument >= 0 else slice(None)] = c.place
+        self.groups: list[_Group] = []
+        for name in KINDS:
+            if name in VECTOR:
+                continue
+            rows = self._kind[name]
+            if len(rows):
+                full = self._layout(KINDS[name], rows)
+                kept = (full >= 0).any(axis=0)
+                self.groups.append(_Group((KINDS[name],), rows, full[:, kept], kept))
+        if len(self._kind[VECTOR[0]]):
+            rows = np.column_stack([self._kind[v] for v in VECTOR])
+            full = np.repeat(self._layout(None, rows[:, 0]), 3, axis=0)
+            kept = (full >= 0).any(axis=0)
+            self.groups.append(_Group(tuple(KINDS[v] for v in VECTOR), rows.reshape(-1), full[:, kept], kept))
+
+    # -- where things stand ------------------------------------------------------------------------------------
+
+    def first_guess(self, orientations: Floats) -> Floats:
+        """x at the start coordinates, effects 0, constants at their priors."""
+        u = self.unknowns
+        x = np.zeros(u.n)
+        placed = u.marks >= 0
+        x[u.marks[placed]] = self.start[placed]
+        turned = u.orientations >= 0
+        x[u.orientations[turned]] = orientations[turned]
+        for c in u.constants:
+            x[c.place] = c.value
+        return x
+
+    def state(self, x: Floats) -> State:
+        """Coordinates, effects, orientations and constants at x."""
+        u = self.unknowns
+        coordinates = self.start.copy()
+        coordinates[u.marks >= 0] = x[u.marks[u.marks >= 0]]
+        padded = np.append(x, 0.0)
+        constants = {
+            name: np.where(columns >= 0, padded[columns], self.settings.refraction if name == "refraction" else 0.0)
+            for name, columns in self._constant_columns.items()
+        }
+        return State(coordinates, padded[u.effects], padded[u.orientations], constants)
+
+    # -- the equations -----------------------------------------------------------------------------------------
+
+    def evaluate(self, x: Floats) -> list[Rows]:
+        """Whitened equations at x: one Rows a group, then the priors."""
+        state = self.state(x)
+        out: list[Rows] = []
+        for g in self.groups:
+            if len(g.kinds) == 1:
+                computed, values, extra = self._linearise(g.kinds[0], g.rows, state)
+                misclosure = self.obs.value[g.rows] - computed
+                if g.kinds[0].quantity == "angle":
+                    misclosure = wrap(misclosure)
+                sigma = np.sqrt(self.obs.sigma[g.rows] ** 2 + extra)
+                out.append(Rows(g.columns, values[:, g.kept] / sigma[:, None], misclosure / sigma))
+            else:
+                out.append(self._whiten(g, state))
+        p = self.unknowns.priors
+        if len(p):
+            out.append(Rows(p.place[:, None], 1.0 / p.sigma[:, None], (p.value - x[p.place]) / p.sigma))
+        return out
+
+    def computed(self, x: Floats, rows: Ints) -> Floats:
+        """What the observations in `rows` should have read at x; NaN where a coordinate is missing. m or rad."""
+        state = self.state(x)
+        out = np.full(len(rows), np.nan)
+        for name, kind in KINDS.items():
+            at = np.flatnonzero(self.obs.kind[rows] == name)
+            if len(at):
+                out[at] = self._linearise(kind, rows[at], state)[0]
+        return out
+
+    def sigmas(self, x: Floats, rows: Ints) -> Floats:
+        """A priori sigma of the observations in `rows`, m or rad; under the independent rule with the setups folded in."""
+        state = self.state(x)
+        out = self.obs.sigma[rows] ** 2
+        for name, kind in KINDS.items():
+            at = np.flatnonzero(self.obs.kind[rows] == name)
+            if len(at):
+                out[at] += self._linearise(kind, rows[at], state)[2]
+        return np.sqrt(out)
+
+    def _linearise(self, kind: Kind, rows: Ints, state: State) -> tuple[Floats, Floats, Floats]:
+        """Computed values (m,), coefficients (m, full width), and the variance of effects that are no unknowns (m,)."""
+        obs = self.obs
+        computed = np.zeros(len(rows))
+        blocks: dict[End, Floats] = {}
+        ray: Ray | None = None
+        for sign, first, second in kind.legs:
+            ray = self._ray(kind, rows, first, second, state)
+            computed += sign * kind.value(ray)
+            g = sign * kind.gradient(ray)
+            for end, jacobian in ((first, ray.to_start), (second, ray.to_end)):
+                block = np.einsum("mi,mij->mj", g, jacobian)
+                blocks[end] = blocks[end] + block if end in blocks else block
+        assert ray is not None
+        parts: list[Floats] = []
+        extra = np.zeros(len(rows))
+        for end, block in blocks.items():
+            parts.append(block)
+            if kind.between != "marks":
+                parts.append(block)
+                if self.settings.correlation == "independent":
+                    setup = getattr(obs, f"{end}_setup")[rows]
+                    s = np.where((setup >= 0)[:, None], self._effect_sigma[setup], 0.0) if len(self._effect_sigma) else 0.0
+                    extra += np.sum((block * s) ** 2, axis=1)
+        for name, coefficient in kind.leans_on.items():
+            c = coefficient(ray, obs.balance[rows])
+            if name == "orientation":
+                computed = computed + c * state.orientations[obs.orientation[rows]]
+            else:
+                device = self._device(rows)
+                computed = computed + c * state.constants[name][device]
+            parts.append(c[:, None])
+        return computed, np.concatenate(parts, axis=1), extra
+
+    def _whiten(self, g: _Group, state: State) -> Rows:
+        """Vectors: the three components of each multiplied by the inverse Cholesky factor of their covariance."""
+        rows = g.rows.reshape(-1, 3)
+        values = np.empty((len(rows), 3, int(g.kept.sum())))
+        misclosure = np.empty((len(rows), 3))
+        covariance = self.network.vectors.covariance[self.obs.block[rows[:, 0]]].copy()
+        for c, kind in enumerate(g.kinds):
+            computed, full, extra = self._linearise(kind, rows[:, c], state)
+            values[:, c] = full[:, g.kept]
+            misclosure[:, c] = self.obs.value[rows[:, c]] - computed
+            covariance[:, c, c] += extra
+        whitening = np.linalg.inv(np.linalg.cholesky(covariance))
+        w = values.shape[2]
+        return Rows(
+            g.columns,
+            (whitening @ values).reshape(-1, w),
+            np.einsum("mij,mj->mi", whitening, misclosure).reshape(-1),
+            block=3,
+        )
+
+    # -- layout ------------------------------------------------------------------------------------------------
+
+    def _layout(self, kind: Kind | None, rows: Ints) -> Ints:
+        """Columns of every coefficient of `_linearise`, −1 where it belongs to no unknown; None: a vector."""
+        obs, u = self.obs, self.unknowns
+        legs: tuple[tuple[float, End, End], ...] = kind.legs if kind is not None else ((1.0, "start", "end"),)
+        ends: list[End] = list(dict.fromkeys(e for _, a, b in legs for e in (a, b)))
+        axes = np.array([kind.plan, kind.plan, kind.height] if kind is not None else [True, True, True])
+        parts: list[Ints] = []
+        for end in ends:
+            mark = getattr(obs, f"{end}_mark")[rows]
+            parts.append(np.where(axes, u.marks[mark], -1))
+            if kind is None or kind.between != "marks":
+                setup = getattr(obs, f"{end}_setup")[rows]
+                own = u.effects[setup] if len(u.effects) else np.full((len(rows), 3), -1)
+                parts.append(np.where(axes & (setup >= 0)[:, None], own, -1))
+        for name in kind.leans_on if kind is not None else ():
+            if name == "orientation":
+                parts.append(u.orientations[obs.orientation[rows]][:, None])
+            else:
+                parts.append(self._constant_columns[name][self._device(rows)][:, None])
+        return np.concatenate(parts, axis=1).astype(np.int64)
+
+    def _device(self, rows: Ints) -> Ints:
+        """Row of the instrument that read each of `rows`."""
+        return self.network.setups.device[self.obs.start_setup[rows]]
+
+    def _ray(self, kind: Kind, rows: Ints, first: End, second: End, state: State) -> Ray:
+        a, b = (self._centre(kind, rows, end, state) for end in (first, second))
+        if kind.between == "setups":
+            return self.frame.between_setups(a, b)
+        return self.frame.between_marks(a, b) if kind.between == "marks" else self.frame.differences(a, b)
+
+    def _centre(self, kind: Kind, rows: Ints, end: End, state: State) -> Floats:
+        """Device centres (or marks) at one end, (m, 3); an unknown height counts as the reference height."""
+        centre = state.coordinates[getattr(self.obs, f"{end}_mark")[rows]]
+        unknown = np.isnan(centre[:, 2])
+        if kind.between != "marks" and len(self._heights):
+            setup = getattr(self.obs, f"{end}_setup")[rows]
+            there = (setup >= 0)[:, None]
+            centre = centre + np.where(there, state.effects[setup], 0.0)
+            centre[:, 2] += np.where(there[:, 0], self._heights[setup], 0.0)
+        centre[unknown, 2] = self.frame.reference_height
+        return centre
