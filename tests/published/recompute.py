@@ -145,7 +145,7 @@ def read(folder: Path) -> Problem:
         if r.get("horizontal"):
             sigma = quantity(instrument["distance"], LENGTHS, length)
             value = quantity(r["horizontal"], LENGTHS, length)
-            problem.rows.append(Row(f"{r['id']}.distance", "horizontal", tuple(ends), value, sigma))
+            problem.rows.append(Row(f"{r['id']}.horizontal", "horizontal", tuple(ends), value, sigma))
     for i, name in enumerate(names):
         for j, c in enumerate(COMPONENTS):
             if 0.0 < prior[i, j] < FREE:
@@ -202,6 +202,7 @@ def solve(folder: Path) -> Outcome:
     whiten = np.linalg.inv(np.linalg.cholesky(covariance))
     unknown = np.append(p.prior.ravel() > 0.0, np.ones(len(p.setups), dtype=bool))
     origin = np.append(x.ravel(), np.zeros(len(p.setups)))
+    inner: np.ndarray | None = None
     for _ in range(50):
         A, misclosure = np.zeros((m, size)), np.zeros(m)
         for i, row in enumerate(p.rows):
@@ -220,7 +221,9 @@ def solve(folder: Path) -> Outcome:
         null = Vt[rank:].T * scale[:, None]
         here = columns < n  # the datum lies with the coordinates, never with the orientations
         if null.shape[1]:
-            back = null @ np.linalg.solve(null[here].T @ null[here], null[here].T)
+            if inner is None:  # the conditions are set up once, at the start coordinates
+                inner = null[here].T
+            back = null @ np.linalg.solve(inner @ null[here], inner)
             total = np.append(x.ravel(), orientation)[columns] - origin[columns] + step
             step -= back @ total[here]
             root = root - back @ root[here]
