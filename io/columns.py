@@ -1,0 +1,108 @@
+"""The columns of the input tables, each described once: reader and format page both come from here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+ColumnKind = Literal["name", "word", "length", "angle", "count", "area", "value", "sigma", "text"]
+
+
+@dataclass(frozen=True)
+class InputColumn:
+    """One column of an input table. `words` say what it holds; `unit` what a bare number in it means."""
+
+    name: str
+    kind: ColumnKind
+    words: str
+    required: bool = False  # the header must be there; whether a cell may be blank is in the words
+
+    @property
+    def unit(self) -> str:
+        """What a bare number means, for people."""
+        return {
+            "length": "the job's length unit, or its own",
+            "angle": "the job's angle unit, or its own",
+            "area": "m²",
+            "value": "the job's unit for its kind, or its own",
+            "sigma": "always its own",
+        }.get(self.kind, "")
+
+
+C = InputColumn
+MARKS = (
+    C("mark", "name", "name of the mark, once in the table", required=True),
+    C("east", "length", "east: control or start value, may be blank"),
+    C("north", "length", "north: control or start value, may be blank"),
+    C("height", "length", "height: control or start value, may be blank"),
+    C("control", "word", "blank, held or weighted, with a dimension where not all: held-en, weighted-h"),
+    C("sigma_east", "length", "sigma of a weighted east"),
+    C("sigma_north", "length", "sigma of a weighted north"),
+    C("sigma_height", "length", "sigma of a weighted height"),
+    C("note", "text", "free text"),
+)
+SETUPS = (
+    C("setup", "name", "name of the setup, once in the table", required=True),
+    C("role", "word", "instrument or target", required=True),
+    C("mark", "name", "mark it stands on", required=True),
+    C("support", "name", "support that holds the device, from job.toml", required=True),
+    C("device", "name", "instrument or target from job.toml; a target's blank means prism", required=True),
+    C(
+        "height",
+        "length",
+        "from the mark to the trunnion axis or target centre; blank takes a fixed support's",
+    ),
+    C("base", "name", "setups with the same base share their centring error"),
+    C("height_base", "name", "setups with the same height_base share their height error"),
+    C("prism_constant", "length", "still to be added to recorded distances; overrides the target's"),
+    C("facing", "text", "what the target faces"),
+    C("temperature", "text", "kept, not applied"),
+    C("pressure", "text", "kept, not applied"),
+    C("started", "text", "when it was set up"),
+    C("note", "text", "free text"),
+)
+SIGHTS = (
+    C("id", "name", "id of the row, once in the table", required=True),
+    C("from", "name", "instrument setup", required=True),
+    C("to", "name", "target setup", required=True),
+    C("round", "count", "round, blank is 1"),
+    C("face", "count", "1 or 2; without the column all readings are on face 1"),
+    C("circle", "angle", "horizontal circle reading, may be blank"),
+    C("zenith", "angle", "zenith angle as read, may be blank; beyond half a turn on face 2"),
+    C("slope", "length", "slope distance as recorded, may be blank"),
+    C("horizontal", "length", "horizontal distance as recorded, instead of a slope distance"),
+    C("time", "text", "time of the reading"),
+    C("note", "text", "free text"),
+)
+REDUCED = (
+    C("id", "name", "id of the row, once in the table", required=True),
+    C("kind", "word", "rise, horizontal, azimuth or angle", required=True),
+    C("from", "name", "mark it runs from; of an angle the backsight", required=True),
+    C("at", "name", "mark at which an angle stands, blank otherwise"),
+    C("to", "name", "mark it runs to; of an angle the foresight", required=True),
+    C("value", "value", "observed value", required=True),
+    C("sigma", "sigma", "its sigma with its unit: 1.2 mm, 3 arcsec", required=True),
+    C("note", "text", "free text"),
+)
+VECTORS = (
+    C("id", "name", "id of the row, once in the table", required=True),
+    C("from", "name", "mark or setup at the start", required=True),
+    C("to", "name", "mark or setup at the end", required=True),
+    C("de", "length", "east difference", required=True),
+    C("dn", "length", "north difference", required=True),
+    C("du", "length", "height difference", required=True),
+    C("cov_11", "area", "variance of de", required=True),
+    C("cov_12", "area", "covariance of de and dn, blank is 0"),
+    C("cov_13", "area", "covariance of de and du, blank is 0"),
+    C("cov_22", "area", "variance of dn", required=True),
+    C("cov_23", "area", "covariance of dn and du, blank is 0"),
+    C("cov_33", "area", "variance of du", required=True),
+    C("note", "text", "free text"),
+)
+TABLES: dict[str, tuple[InputColumn, ...]] = {
+    "marks": MARKS,
+    "setups": SETUPS,
+    "sights": SIGHTS,
+    "reduced": REDUCED,
+    "vectors": VECTORS,
+}

@@ -1,0 +1,194 @@
+"""Faults as values: where, what was found, what would be right. All come at once, each with a stable code.
+
+    setups.csv:14:height: TAB204 "1,532" is not a length. Write 1.532: the decimal mark is a point.
+
+Rows count as a text editor's lines; the column is a header's name in a table and a number in job.toml.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from hubtack.adjust.trouble import Trouble
+
+    from .job import Job
+
+FILES = ("", "job.toml", "marks.csv", "setups.csv", "sights.csv", "reduced.csv", "vectors.csv")
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing wrong with the input. `row` 0 means the file as a whole, `column` "" or 0 the whole row."""
+
+    file: str
+    row: int
+    column: str | int
+    code: str
+    found: str
+    wanted: str = ""
+
+    def __post_init__(self) -> None:
+        if not self.found.endswith((".", "?", "!")):
+            object.__setattr__(self, "found", f"{self.found}.")
+
+    @property
+    def place(self) -> str:
+        """`setups.csv:14:height`, as far as it is known."""
+        parts = [self.file] if self.file else []
+        if self.row:
+            parts.append(str(self.row))
+            if self.column:
+                parts.append(str(self.column))
+        return ":".join(parts)
+
+    def __str__(self) -> str:
+        place = f"{self.place}: " if self.place else ""
+        return f"{place}{self.code} {self.found} {self.wanted}".rstrip()
+
+
+class Faults(Exception):  # noqa: N818  (a list of faults, raised)
+    """All faults of a job, sorted by file, row and column. `str()` is one fault a line."""
+
+    def __init__(self, faults: Iterable[Fault]) -> None:
+        self.faults = sorted(faults, key=_order)
+        super().__init__("\n".join(str(f) for f in self.faults))
+
+
+class FaultList:
+    """Collects faults while reading goes on; falsy while nothing is wrong."""
+
+    def __init__(self) -> None:
+        self.faults: list[Fault] = []
+
+    def __len__(self) -> int:
+        return len(self.faults)
+
+    def add(self, file: str, row: int, column: str | int, code: str, found: str, wanted: str = "") -> None:
+        """Note one fault."""
+        self.faults.append(Fault(file, row, column, code, found, wanted))
+
+    def raise_if_any(self) -> None:
+        """Raise Faults with all that was noted, if anything was."""
+        if self.faults:
+            raise Faults(self.faults)
+
+
+class Nearest:
+    """Names the nearest right name of a list; asks difflib a bounded number of times."""
+
+    def __init__(self, names: Iterable[str], limit: int = 50) -> None:
+        self.names = list(names)
+        self._seen: dict[str, str | None] = {}
+        self._limit = limit
+
+    def find(self, word: str) -> str | None:
+        """The nearest name, None where none is near."""
+        if word not in self._seen:
+            if len(self._seen) >= self._limit or len(word) > 100:
+                return None
+            self._seen[word] = _nearest(word, self.names)
+        return self._seen[word]
+
+    def advice(self, word: str, otherwise: str) -> str:
+        """`Is "T014" meant?`, or the other sentence where no name is near."""
+        near = self.find(word)
+        return f'Is "{near}" meant?' if near else otherwise
+
+
+def _nearest(word: str, names: Iterable[str]) -> str | None:
+    import difflib
+
+    names = list(names)
+    lowered = {n.casefold(): n for n in reversed(names)}
+    if word.casefold() in lowered:
+        return lowered[word.casefold()]
+    found = difflib.get_close_matches(word, names, 1, 0.6)
+    return found[0] if found else None
+
+
+def listed(names: Iterable[str], most: int = 8) -> str:
+    """`a, b, c` for a sentence, cut short where there are many."""
+    names = list(names)
+    if not names:
+        return "none"
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
+
+
+@lru_cache(maxsize=1)
+def codes() -> dict[str, dict[str, str]]:
+    """All codes: `title`, `means`, `cause`, `cure` and where it helps an `example`. From codes.toml."""
+    import tomllib
+
+    with (Path(__file__).parent / "codes.toml").open("rb") as file:
+        found: dict[str, dict[str, str]] = tomllib.load(file)
+    return found
+
+
+def explain(code: str) -> str | None:
+    """What a code means, its usual cause, the cure and an example; None for a code that does not exist."""
+    entry = codes().get(code.strip().upper())
+    if entry is None:
+        return None
+    lines = [f"{code.strip().upper()}  {entry['title']}", "", entry["means"]]
+    lines += [f"Usual cause: {entry['cause']}", f"Cure: {entry['cure']}"]
+    if "example" in entry:
+        lines += ["", *("    " + line for line in entry["example"].strip("\n").splitlines())]
+    return "\n".join(lines)
+
+
+def nearest_code(code: str) -> str | None:
+    """The code that was probably meant."""
+    return _nearest(code.strip().upper(), codes())
+
+
+def locate(troubles: Iterable[Trouble], job: Job) -> list[Fault]:
+    """Troubles of the engine as faults, placed at the first mark, setup or observation that they name."""
+    places = _Places(job)
+    return sorted((places.fault(t) for t in troubles), key=_order)
+
+
+class _Places:
+    """Finds the rows of names in a job's tables; the look-up tables are built when first wanted."""
+
+    def __init__(self, job: Job) -> None:
+        self._job = job
+        self._rows: dict[str, dict[str, int]] = {}
+
+    def fault(self, trouble: Trouble) -> Fault:
+        file, row, column = self._place(trouble)
+        return Fault(file, row, column, trouble.code, trouble.text, trouble.wanted)
+
+    def _place(self, trouble: Trouble) -> tuple[str, int, str]:
+        network = self._job.network
+        names: dict[str, Callable[[], Any]] = {
+            "marks": lambda: network.marks.mark,
+            "setups": lambda: network.setups.setup,
+            "sights": lambda: network.sights.id,
+            "reduced": lambda: network.reduced.id,
+            "vectors": lambda: network.vectors.id,
+        }
+        wanted = [("marks", m, "mark") for m in trouble.marks] + [
+            ("setups", s, "setup") for s in trouble.setups
+        ]
+        for name in trouble.observations:
+            wanted += [("reduced", name, "id")]
+            wanted += [(t, n, "id") for n in (name, name.rpartition(".")[0]) for t in ("sights", "vectors")]
+        for table, name, column in wanted:
+            if table not in self._rows:
+                self._rows[table] = {n: i for i, n in reversed(list(enumerate(names[table]())))}
+            row = self._rows[table].get(name)
+            lines = self._job.places.get(table, ())
+            if row is not None and row < len(lines):
+                return f"{table}.csv", lines[row], column
+        return "job.toml", 0, ""
+
+
+def _order(fault: Fault) -> tuple[int, str, int, int]:
+    rank = FILES.index(fault.file) if fault.file in FILES else len(FILES)
+    return rank, fault.file, fault.row, fault.column if isinstance(fault.column, int) else 0

@@ -1,0 +1,223 @@
+"""The keys of job.toml, each described once: validation, the format page and `hubtack new` come from here.
+
+A section is a frozen dataclass whose fields are made with `key(kind, words)`. From it `schema_of` makes
+a schema for pydantic's core. (Its model classes would do the same and cost three times as much to start.)
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from . import units
+from .units import Unreadable
+
+QUANTITIES: dict[str, tuple[Callable[[str], Any], str]] = {
+    "length": (units.parse_length_quantity, "1.5 m"),
+    "sigma of a length": (units.parse_sigma_length, "0.5 mm"),
+    "angle": (units.parse_sigma_angle, "3 arcsec"),
+    "ratio": (units.parse_ratio, "2 ppm"),
+    "sigma of a distance": (units.parse_distance_sigma, "1 mm + 1.5 ppm"),
+}
+HEIGHT_DEFAULTS = {
+    "fixed": 0.2e-3,
+    "graduated": 0.7e-3,
+    "taped": 1.5e-3,
+    "slant": 2.0e-3,
+    "undeclared": 1.5e-3,
+}
+"""Sigma of a height by how it came about, m: common practice, no source."""
+
+
+def key(kind: str, words: str, *choices: str, default: Any = dataclasses.MISSING) -> Any:
+    """Declare a key; kind is one of QUANTITIES or text, number, choice, names, pairs. No default: needed."""
+    return field(default=default, metadata={"kind": kind, "words": words, "choices": choices})
+
+
+@dataclass(frozen=True)
+class General:
+    """[job]"""
+
+    name: str = key("text", "name of the job; without it the folder's", default="")
+
+
+@dataclass(frozen=True)
+class UnitKeys:
+    """[units]"""
+
+    length: str | None = key("choice", "unit of lengths", "m", "ft", "us-ft", default=None)
+    angle: str | None = key("choice", "unit of angles", "dms", "deg", "gon", default=None)
+
+
+@dataclass(frozen=True)
+class Site:
+    """[site]"""
+
+    frame: str = key("choice", "frame of the coordinates", "plane", "earth", default="plane")
+    refraction: float = key("number", "refraction coefficient k", default=0.13)
+    refraction_sigma: float = key("number", "its sigma; 0 holds it", default=0.0)
+    scale_factor: float = key("number", "grid length / ground length", default=1.0)
+    reference_height: float | None = key("length", "height at which the plane is laid", default=None)
+    correlation: str = key(
+        "choice", "setup effects shared, or the textbook's rule", "shared", "independent", default="shared"
+    )
+
+
+@dataclass(frozen=True)
+class Tests:
+    """[tests]"""
+
+    confidence: float = key("number", "of ellipses and global test", default=0.95)
+    alpha: float = key("number", "false alarm rate of the test of one observation", default=0.001)
+    power: float = key("number", "power at the minimal detectable bias", default=0.80)
+    unchecked_ratio: float = key(
+        "number", "sigmas that an undetectable blunder may move a mark", default=20.0
+    )
+
+
+@dataclass(frozen=True)
+class Datum:
+    """[datum]"""
+
+    marks: tuple[str, ...] = key("names", "marks that carry the inner constraints; none: all", default=())
+
+
+@dataclass(frozen=True)
+class RelativeKeys:
+    """[relative]"""
+
+    pairs: tuple[tuple[str, str], ...] = key("pairs", "pairs of marks for relative precision", default=())
+
+
+@dataclass(frozen=True)
+class InstrumentKeys:
+    """[instruments.NAME]"""
+
+    direction: float = key("angle", "sigma of a direction, one pointing in both faces")
+    zenith: float = key("angle", "sigma of a zenith angle, one pointing in both faces")
+    distance: tuple[float, float] = key("sigma of a distance", "sigma of a distance to a prism")
+    reflectorless: tuple[float, float] | None = key("sigma of a distance", "without a prism", default=None)
+    distance_zero_sigma: float = key("sigma of a length", "prior sigma of the EDM zero error", default=0.0)
+    distance_scale_sigma: float = key("ratio", "prior sigma of the EDM scale error", default=0.0)
+    collimation_sigma: float = key("angle", "prior sigma of the collimation", default=0.0)
+    index_sigma: float = key("angle", "prior sigma of the vertical index", default=0.0)
+
+
+@dataclass(frozen=True)
+class SupportKeys:
+    """[supports.NAME]"""
+
+    kind: str = key("choice", "what it is", "stand", "pole", "tribrach", "bolt", "adhesive")
+    height: str = key(
+        "choice",
+        "how its height comes about",
+        *HEIGHT_DEFAULTS,
+        default="undeclared",
+    )
+    target_height: float | None = key("length", "height of a device on a fixed support", default=None)
+    height_sigma: float | None = key("sigma of a length", "sigma of the vertical height", default=None)
+    bubble: float = key("angle", "tilt for 2 mm of bubble run", default=0.0)
+    bubble_off_centre: float = key("sigma of a length", "how far off centre the bubble is left", default=0.0)
+    bubble_error: float = key("angle", "bubble out of adjustment", default=0.0)
+    plummet: float = key("sigma of a length", "sigma per axis of the plummet at 1.5 m", default=0.0)
+    mark: float = key("sigma of a length", "sigma per axis of the definition of the mark", default=0.0)
+    centring_sigma: float | None = key(
+        "sigma of a length", "overrides all other centring terms", default=None
+    )
+    slant_offset: float = key("length", "added to a slant height once it is vertical", default=0.0)
+    slant_radius: float = key("sigma of a length", "plumb line to where the slant is taped", default=0.0)
+
+
+@dataclass(frozen=True)
+class TargetKeys:
+    """[targets.NAME]"""
+
+    mode: str = key("choice", "how distances to it are measured", "prism", "reflectorless", default="prism")
+    constant: float = key("length", "still to be added to a recorded distance", default=0.0)
+
+
+@dataclass(frozen=True)
+class DecisionKeys:
+    """[[decision]]"""
+
+    reason: str = key("text", "why")
+    by: str = key("text", "who decided", default="")
+    leave_out: str = key("text", "sight N, observation N.kind, setup S or control M", default="")
+    correct: str = key(
+        "text", "setup S height, setup S mark, setup S prism_constant or sight N face", default=""
+    )
+    value: str | int = key("text or count", "the right value, a quantity with its unit", default="")
+
+
+SECTIONS: dict[str, type] = {
+    "job": General, "units": UnitKeys, "site": Site, "tests": Tests, "datum": Datum, "relative": RelativeKeys,
+}  # fmt: skip
+NAMED: dict[str, type] = {"instruments": InstrumentKeys, "supports": SupportKeys, "targets": TargetKeys}
+LATER = ("columns", "deliver", "include")  # known to the format, not yet to the reader
+
+
+def schema_of(section: type) -> Any:
+    """The core schema of one section: a table with these keys and no others."""
+    fields = {}
+    for f in dataclasses.fields(section):
+        required = f.default is dataclasses.MISSING
+        schema = _schema(f.metadata["kind"], f.metadata["choices"])
+        fields[f.name] = {"type": "typed-dict-field", "schema": schema, "required": required}
+    return {"type": "typed-dict", "fields": fields, "extra_behavior": "forbid"}
+
+
+def job_schema() -> Any:
+    """The core schema of the whole of job.toml."""
+    name = {"type": "str", "strict": True}
+    fields: dict[str, Any] = {"format": {"type": "literal", "expected": [1]}}
+    fields |= {section: schema_of(keys) for section, keys in SECTIONS.items()}
+    for section, keys in NAMED.items():
+        fields[section] = {"type": "dict", "keys_schema": name, "values_schema": schema_of(keys)}
+    decision = {"type": "nullable", "schema": schema_of(DecisionKeys)}
+    fields["decision"] = {"type": "list", "items_schema": decision, "strict": True}
+    return {
+        "type": "typed-dict",
+        "extra_behavior": "forbid",
+        "fields": {
+            name: {"type": "typed-dict-field", "schema": schema, "required": name == "format"}
+            for name, schema in fields.items()
+        },
+    }
+
+
+def _schema(kind: str, choices: tuple[str, ...]) -> Any:
+    text = {"type": "str", "strict": True, "min_length": 1, "max_length": 1000, "strip_whitespace": True}
+    if kind == "choice":
+        return {"type": "literal", "expected": list(choices)}
+    if kind == "number":
+        return {"type": "float", "strict": True, "allow_inf_nan": False}
+    if kind == "names":
+        return {"type": "list", "strict": True, "items_schema": text}
+    if kind == "pairs":
+        pair = {"type": "list", "strict": True, "min_length": 2, "max_length": 2, "items_schema": text}
+        return {"type": "list", "strict": True, "items_schema": pair}
+    if kind == "text or count":
+        return {"type": "union", "choices": [text, {"type": "int", "strict": True}], "mode": "left_to_right"}
+    if kind == "text":
+        return text
+    return {
+        "type": "function-plain",
+        "function": {"type": "no-info", "function": _quantity(*QUANTITIES[kind])},
+    }
+
+
+def _quantity(parse: Callable[[str], Any], example: str) -> Callable[[Any], Any]:
+    def convert(value: Any) -> Any:
+        from pydantic_core import PydanticCustomError
+
+        try:
+            if isinstance(value, str):
+                return parse(value)
+            found, wanted = f"{value!r} has no unit", f'Write a text with its unit: "{example}".'
+        except Unreadable as error:
+            found, wanted = error.found, error.wanted
+        raise PydanticCustomError("quantity", "{found}. {wanted}", {"found": found, "wanted": wanted})
+
+    return convert
