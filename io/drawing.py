@@ -12,7 +12,7 @@ import numpy as np
 from hubtack.adjust.ground.table import Floats
 
 Anchor = Literal["start", "middle", "end"]
-Shape = Literal["triangle", "open-triangle", "circle", "square", "down", "diamond", "cross", "bar", "ring"]
+Shape = Literal["triangle", "open-triangle", "circle", "square", "down", "diamond", "cross", "stick", "ring"]
 Style = Literal["sight", "flagged", "ellipse", "axis", "frame", "bar", "grid", "leader"]
 
 # Stroke, width in points, dashes, fill. The colours stay apart for colour-blind readers, the dashes in print.
@@ -26,6 +26,8 @@ STYLES: dict[Style, tuple[str, float, tuple[float, float] | None, str | None]] =
     "grid": ("#dddddd", 0.5, None, None),
     "leader": ("#555555", 0.4, None, None),
 }
+Box = tuple[float, float, float, float]  # x1, y1, x2, y2
+_HALF = 5.0  # half the width of the symbol of a mark
 LETTER = 0.58  # width of a letter in sizes of the type: a mean, good enough to keep names apart
 
 
@@ -106,49 +108,34 @@ def nice(value: float) -> float:
 
 
 def place_names(
-    x: Floats,
-    y: Floats,
-    widths: Floats,
-    heights: Floats,
-    segments: Floats,
-    page: tuple[float, float, float, float],
+    points: Floats, sizes: Floats, reach: Floats, segments: Floats, page: tuple[float, float, float, float]
 ) -> list[tuple[float, float] | None]:
-    """Where the names of points go: the left end and the middle of each, or None where there is no room.
+    """Where the names of points (n, 2) go: the left end and the middle of each, or None where there is no
+    room.
 
-    Each name tries eight places around its point, then the same further out; it must overlap no point, no
-    name already placed and not leave the page (x1, y1, x2, y2), and of what is left it takes the place that
-    the fewest of the segments (n, 4) cross. Points with the fewest neighbours go last, since they find room
-    anywhere.
+    `sizes` (n, 2) are the widths and heights of the names, `reach` (n, 2) half the width and height of what
+    is drawn at each point. A name tries eight places around that, then eight close to the bare point, then
+    eight further out. It must cover no point and no name already placed, and stay on the page (x1, y1, x2,
+    y2); of what is left it takes the place where the fewest segments (n, 4) and drawn things are crossed.
+    Points in a crowd choose first, since the others find room anywhere.
     """
-    gap = 6.0
-    crowd = np.array([np.sum(np.hypot(x - a, y - b) < 60.0) for a, b in zip(x, y, strict=True)])
-    taken = np.column_stack([x - 4.5, y - 4.5, x + 4.5, y + 4.5])
-    places: list[tuple[float, float] | None] = [None] * len(x)
-    for i in np.lexsort((np.arange(len(x)), -crowd)):
-        w, h = widths[i], heights[i]
-        best: tuple[float, tuple[float, float, float, float]] | None = None
-        for ring, reach in enumerate((gap, 2.2 * gap)):
-            d = 0.7 * reach
-            corners = (
-                (x[i] + reach, y[i] - h / 2),
-                (x[i] + d, y[i] + d),
-                (x[i] + d, y[i] - d - h),
-                (x[i] - reach - w, y[i] - h / 2),
-                (x[i] - d - w, y[i] + d),
-                (x[i] - d - w, y[i] - d - h),
-                (x[i] - w / 2, y[i] + reach),
-                (x[i] - w / 2, y[i] - reach - h),
-            )
-            for order, (left, low) in enumerate(corners):
-                box = (left, low, left + w, low + h)
+    away = np.hypot(points[:, None, 0] - points[None, :, 0], points[:, None, 1] - points[None, :, 1])
+    crowd = np.sum(away < 60.0, axis=1)
+    taken = np.hstack([points - _HALF, points + _HALF])
+    drawn = np.hstack([points - reach, points + reach])
+    places: list[tuple[float, float] | None] = [None] * len(points)
+    for i in np.lexsort((np.arange(len(points)), -crowd)):
+        best: tuple[float, Box] | None = None
+        for ring, gap in enumerate((reach[i] + 2.5, np.full(2, _HALF + 2.0), reach[i] + 14.0)):
+            for order, box in enumerate(_around(points[i], sizes[i], gap)):
                 if box[0] < page[0] or box[1] < page[1] or box[2] > page[2] or box[3] > page[3]:
                     continue
-                if _overlaps(box, taken):
+                if _overlapping(box, taken):
                     continue
-                cost = _crossings(box, segments) + 0.05 * order + 0.5 * ring
+                cost = _crossings(box, segments) + 0.7 * _overlapping(box, drawn) + 0.05 * order + 0.4 * ring
                 if best is None or cost < best[0]:
                     best = (cost, box)
-            if best is not None and best[0] < 1.0:
+            if best is not None and best[0] < 0.4:
                 break
         if best is not None:
             box = best[1]
@@ -157,12 +144,36 @@ def place_names(
     return places
 
 
-def _overlaps(box: tuple[float, float, float, float], taken: Floats) -> bool:
-    apart = (taken[:, 2] < box[0]) | (taken[:, 0] > box[2]) | (taken[:, 3] < box[1]) | (taken[:, 1] > box[3])
-    return bool((~apart).any())
+def leader(x: float, y: float, place: tuple[float, float], width: float) -> Line | None:
+    """A thin line from a point to its name, where the name stands too far off to be taken for its own."""
+    end_x = min(max(x, place[0]), place[0] + width)
+    return Line(x, y, end_x, place[1], "leader") if math.hypot(end_x - x, place[1] - y) > 17.0 else None
 
 
-def _crossings(box: tuple[float, float, float, float], segments: Floats) -> float:
+def _around(point: Floats, size: Floats, gap: Floats) -> list[Box]:
+    (x, y), (w, h), (a, b) = point.tolist(), size.tolist(), gap.tolist()
+    c, d = 0.75 * a, 0.75 * b
+    lower_left = (
+        (x + a, y - h / 2),
+        (x + c, y + d),
+        (x + c, y - d - h),
+        (x - a - w, y - h / 2),
+        (x - c - w, y + d),
+        (x - c - w, y - d - h),
+        (x - w / 2, y + b),
+        (x - w / 2, y - b - h),
+    )
+    return [(left, low, left + w, low + h) for left, low in lower_left]
+
+
+def _overlapping(box: Box, others: Floats) -> int:
+    apart = (
+        (others[:, 2] < box[0]) | (others[:, 0] > box[2]) | (others[:, 3] < box[1]) | (others[:, 1] > box[3])
+    )
+    return int(np.sum(~apart))
+
+
+def _crossings(box: Box, segments: Floats) -> float:
     """How many segments pass through a box: clipped against it, all at once (slabs in x and y)."""
     if not len(segments):
         return 0.0

@@ -27,7 +27,7 @@ _MARKERS = {
     "down": "v",
     "diamond": "D",
     "cross": "x",
-    "bar": "|",
+    "stick": "|",
 }
 _ORDER: tuple[Style, ...] = ("grid", "frame", "leader", "sight", "flagged", "bar", "axis")
 
@@ -47,7 +47,7 @@ def save_png(drawing: Drawing, path: Path) -> None:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    # A reader's own matplotlibrc must not change the picture; a name in a script that the font lacks shows as boxes.
+    # A user's own matplotlibrc must not change the picture; letters that the font lacks show as boxes, quietly.
     with rc_context({"font.family": "DejaVu Sans", "text.usetex": False}), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph")
         figure = Figure(figsize=(drawing.width / 72.0, drawing.height / 72.0), dpi=DPI, facecolor="white")
@@ -110,10 +110,11 @@ def _symbols(axes: Axes, drawing: Drawing) -> None:
 
 
 def _texts(axes: Axes, drawing: Drawing) -> None:
+    halo = {"boxstyle": "square,pad=0", "facecolor": "white", "edgecolor": "none", "alpha": 0.7}
     across: dict[str, Any] = {"start": "left", "middle": "center", "end": "right"}
     for t in drawing.texts:
-        box = {"boxstyle": "square,pad=0.05", "facecolor": "white", "edgecolor": "none", "alpha": 0.75}
+        weight = "bold" if t.bold else "normal"
         axes.text(
             t.x, t.y, t.words, fontsize=t.size, ha=across[t.anchor], va="center_baseline", parse_math=False,
-            fontweight="bold" if t.bold else "normal", bbox=box if t.halo else None, color="#111111", zorder=4.0,
+            fontweight=weight, bbox=halo if t.halo else None, color="#111111", zorder=4.0,
         )  # fmt: skip

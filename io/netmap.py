@@ -17,6 +17,7 @@ from hubtack.io.drawing import (
     Style,
     Symbol,
     Text,
+    leader,
     nice,
     place_names,
     shortened,
@@ -36,7 +37,7 @@ _CROWDED = 45  # marks beyond which the map has no room for what stood on them
 _SUPPORTS: dict[str, Shape] = {
     "tribrach": "down",
     "stand": "square",
-    "pole": "bar",
+    "pole": "stick",
     "bolt": "diamond",
     "adhesive": "cross",
 }
@@ -125,17 +126,20 @@ def _profile(a: Adjustment, job: Job) -> Drawing:
         at = frame.y1 + 45.0 + (k * step - low) * scale
         drawing.lines.append(Line(frame.x1, at, frame.x2, at, "grid"))
         drawing.texts.append(Text(frame.x1 - 4.0, at, units.show_length(k * step, places), 7.5, "end"))
-    drawing.texts.append(Text(_MARGIN, frame.y2 - 6.0, f"height [{units.length_name}]", 8.0))
+    drawing.texts.append(Text(_MARGIN, frame.y2 - 16.0, f"height [{units.length_name}]", 8.0))
     segments = _sights(a, x, y, drawing)
     factor = one_dimensional_factor(a.settings.confidence)
     size = factor * np.nan_to_num(m.sigma_height[shown])
     exaggeration = _exaggeration(size, scale)
+    bars: list[tuple[float, float, float, float]] = []
     for i, half in zip(shown, size * scale * exaggeration, strict=True):
         if half > 0.0:
             drawing.lines.append(Line(x[i], y[i] - half, x[i], y[i] + half, "bar"))
+            bars.append((x[i], y[i] - half, x[i], y[i] + half))
             drawing.lines += [
                 Line(x[i] - 3, y[i] + s * half, x[i] + 3, y[i] + s * half, "axis") for s in (-1, 1)
             ]
+    segments = np.vstack([segments, np.array(bars).reshape(-1, 4)])
     undrawn = _marks(a, shown, x, y, segments, _Frame(_MARGIN, frame.y1, frame.x2, frame.y2), drawing)
     notes = [
         f"marks in the order of marks.csv; bars: height, 1D {percent(a.settings.confidence)} ({factor:.3f} sigma)"
@@ -195,31 +199,57 @@ def _marks(
     crowded = len(shown) > _CROWDED
     size = 8.5 if not crowded else 6.0
     stood = _stood(a) if not crowded else {}
+    told = dict.fromkeys(_flagged_marks(a), " !")
     instruments = set(a.network.setups.mark[a.network.setups.instrument].tolist())
     for i in shown:
         if int(i) in instruments and not crowded:
             drawing.symbols.append(Symbol(x[i], y[i], "ring", size + 5.0))
         drawing.symbols.append(Symbol(x[i], y[i], _kind(str(m.control[i])), size, str(m.mark[i])))
-    words = [shortened(str(m.mark[i])) + (" ?" if m.unchecked[i] else "") for i in shown]
+    words = [
+        shortened(str(m.mark[i])) + told.get(int(i), "") + (" ?" if m.unchecked[i] else "") for i in shown
+    ]
     type_size = 8.5 if not crowded else 6.5
-    widths = np.array(
+    page = (frame.x1 - 12.0, frame.y1, frame.x2 + 12.0, frame.y2)
+    kinds = [stood.get(int(i), ()) for i in shown]
+    sizes = np.array(
         [
-            max(text_width(w, type_size), 7.0 * len(stood.get(int(i), ())))
-            for i, w in zip(shown, words, strict=True)
+            (max(text_width(w, type_size), 7.0 * len(k)), type_size + 1.0 + (7.0 if k else 0.0))
+            for w, k in zip(words, kinds, strict=True)
         ]
     )
-    heights = np.array([type_size + 1.0 + (7.0 if stood.get(int(i)) else 0.0) for i in shown])
-    page = (frame.x1 - 12.0, frame.y1, frame.x2 + 12.0, frame.y2)
-    places = place_names(x[shown], y[shown], widths, heights, segments, page)
-    for i, text, place in zip(shown, words, places, strict=True):
+    points = np.column_stack([x[shown], y[shown]])
+    places = place_names(
+        points, sizes, _reach(drawing, points, 0.5 * size + (2.5 if not crowded else 1.0)), segments, page
+    )
+    for i, text, place, devices, (width, _) in zip(shown, words, places, kinds, sizes, strict=True):
         if place is None:
             continue
-        kinds = stood.get(int(i), ())
-        up = 3.5 if kinds else 0.0
-        drawing.texts.append(Text(place[0], place[1] + up, text, type_size, halo=True))
-        for k, kind in enumerate(kinds):
+        line = leader(x[i], y[i], place, width)
+        drawing.lines += [line] if line else []
+        drawing.texts.append(Text(place[0], place[1] + (3.5 if devices else 0.0), text, type_size, halo=True))
+        for k, kind in enumerate(devices):
             drawing.symbols.append(Symbol(place[0] + 3.5 + 7.0 * k, place[1] - 4.5, _SUPPORTS[kind], 4.2))
     return sum(p is None for p in places)
+
+
+def _reach(drawing: Drawing, points: Floats, least: float) -> Floats:
+    """Half the width and height of what is drawn at each point: its symbol or its ellipse, whichever is
+    larger."""
+    reach = np.full(points.shape, least)
+    row = {(float(p[0]), float(p[1])): k for k, p in enumerate(points)}
+    for e in drawing.ellipses:
+        k = row[(float(e.x), float(e.y))]
+        c, s = math.cos(e.turn), math.sin(e.turn)
+        half = (math.hypot(e.first * c, e.second * s), math.hypot(e.first * s, e.second * c))
+        reach[k] = np.maximum(reach[k], np.minimum(half, 22.0))
+    return reach
+
+
+def _flagged_marks(a: Adjustment) -> set[int]:
+    """Marks with a flagged setup on them, and flagged control."""
+    marks = set(a.network.setups.mark[a.setups.flagged].tolist()) if len(a.setups) else set()
+    wrong = {str(name) for name in a.control.mark[a.control.flagged]}
+    return marks | {i for i, name in enumerate(a.marks.mark) if str(name) in wrong}
 
 
 def _stood(a: Adjustment) -> dict[int, tuple[str, ...]]:
@@ -265,7 +295,7 @@ def _scale_bar(x: float, y: float, scale: float, exaggeration: float, units: Uni
     unit = units.small_length_name if small else units.length_name
     if unit.startswith("0.001 "):  # thousandths of a foot read better as feet
         number, unit = number / 1000.0, unit.removeprefix("0.001 ")
-    what = "sizes of error" if small else "distances"
+    what = ("bars" if not drawing.ellipses else "ellipses") if small else "distances"
     drawing.texts.append(Text(x + length + 7.0, y, f"{number:.10g} {unit} ({what})", 8.0))
 
 
@@ -286,7 +316,9 @@ def _legend(a: Adjustment, drawing: Drawing, notes: list[str], crowded: bool) ->
         entries.append(("sight", "measured"))
     if any(line.style == "flagged" for line in drawing.lines):
         entries.append(("flagged", "flagged reading"))
-    texts = [words for _, words in entries] + (["? unchecked mark"] if a.marks.unchecked.any() else [])
+    texts = [words for _, words in entries]
+    texts += ["! flagged setup or control"] if _flagged_marks(a) else []
+    texts += ["? unchecked mark"] if a.marks.unchecked.any() else []
     x, y, right = 300.0, 58.0, WIDTH - _MARGIN
     for k, words in enumerate(texts):
         room = 18.0 if k < len(entries) else 0.0
