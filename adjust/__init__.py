@@ -1,6 +1,6 @@
 """The engine: arrays in, arrays out; SI and radian; no file, no terminal.
 
-    adjustment = adjust(network, settings)
+adjustment = adjust(network, settings)
 """
 
 from __future__ import annotations

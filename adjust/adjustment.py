@@ -15,7 +15,12 @@ from .model.equations import Equations
 from .model.frames import Plane
 from .model.reductions import reduce_readings
 from .model.unknowns import Unknowns, place_unknowns
-from .outcome import Outcome, global_test
+from .outcome.control import constant_table, control_table, orientation_table
+from .outcome.marks import mark_table
+from .outcome.observations import left_out_table, observation_table
+from .outcome.pairs import relative_table
+from .outcome.setups import setup_table
+from .outcome.solved import Solved, global_test, queries
 from .results import Adjustment
 from .settings import Settings
 from .trouble import NotConverged, Trouble, Undetermined
@@ -40,26 +45,26 @@ def adjust(network: Network, settings: Settings | None = None) -> Adjustment:
     datum = find_datum(network, obs, unknowns, settings, start.coordinates, first)
     solution = _solve(equations, first, datum)
 
-    outcome = Outcome(equations, solution)
+    solved = Solved(equations, solution)
     return Adjustment(
         network=network,
         settings=settings,
-        marks=outcome.marks(),
-        observations=outcome.observations(),
-        left_out=outcome.left_out(),
-        setups=outcome.setups(),
-        relative=outcome.relative(),
-        control=outcome.control(),
-        orientations=outcome.orientations(),
-        constants=outcome.constants(),
+        marks=mark_table(solved),
+        observations=observation_table(solved),
+        left_out=left_out_table(solved),
+        setups=setup_table(solved),
+        relative=relative_table(solved),
+        control=control_table(solved),
+        orientations=orientation_table(solved),
+        constants=constant_table(solved),
         global_test=global_test(solution, settings),
         iterations=solution.iterations,
         degrees_of_freedom=solution.degrees_of_freedom,
         reference_height=frame.reference_height,
         datum=datum.freedoms if datum else (),
         datum_marks=datum.marks if datum else (),
-        critical=outcome.critical,
-        critical_centring=outcome.critical_centring,
+        critical=solved.critical,
+        critical_centring=solved.critical_centring,
         ellipse_factor=ellipse_factor(settings.confidence),
         remarks=start.remarks,
     )
@@ -85,7 +90,7 @@ def _solve(equations: Equations, first: Floats, datum: Datum | None) -> Solution
             late=u.late,
             tolerance=_tolerances(u),
             constraints=(lambda x: datum.constraints) if datum else None,
-            queries=Outcome.queries(equations.network, equations.obs, u),
+            queries=queries(equations.obs, u),
             max_iterations=equations.settings.max_iterations,
         )
     except Defect as defect:
@@ -111,7 +116,9 @@ def _loose_marks(equations: Equations, defect: Defect) -> tuple[Trouble, ...]:
     size = np.append(np.abs(defect.vectors).max(axis=1, initial=0.0), 0.0)
     largest = float(size.max(initial=0.0))
     for i, c in enumerate(columns):
-        axes = tuple(a for a, k in zip(("east", "north", "height"), c, strict=True) if size[k] > 0.05 * largest)
+        axes = tuple(
+            a for a, k in zip(("east", "north", "height"), c, strict=True) if size[k] > 0.05 * largest
+        )
         if axes:
             moving[str(equations.network.marks.mark[i])] = axes
     return explain_null_vector(equations.network, equations.obs, moving)

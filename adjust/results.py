@@ -38,7 +38,9 @@ class AdjustedObservations(Table):
     """
 
     id: Names = column("name", "id: of the first row, with the kind behind a point")
-    kind: Names = column("text", "direction, zenith, distance, horizontal, rise, azimuth, angle, vector, control, effect")
+    kind: Names = column(
+        "text", "direction, zenith, distance, horizontal, rise, azimuth, angle, vector, control, effect"
+    )
     quantity: Names = column("text", "length or angle")
     start: Names = column("name", "setup or mark it runs from")
     end: Names = column("name", "setup or mark it runs to")
@@ -53,7 +55,9 @@ class AdjustedObservations(Table):
     sigma: Floats = column("number", "a priori sigma, m or rad")
     standardized: Floats = column("number", "standardized residual w")
     redundancy: Floats = column("number", "redundancy number")
-    minimal_detectable_bias: Floats = column("number", "smallest bias found with the set power, infinite if none is")
+    minimal_detectable_bias: Floats = column(
+        "number", "smallest bias found with the set power, infinite if none is"
+    )
     flagged: Flags = column("flag", "|w| beyond the critical value")
     rows: Names = column("names", "ids of the rows it was made from")
 
@@ -72,7 +76,9 @@ class AdjustedSetups(Table):
     standardized_height: Floats = column("number", "w of the height error")
     redundancy_height: Floats = column("number", "redundancy number of the height effect")
     minimal_detectable_height: Floats = column("length", "smallest wrong height found with the set power")
-    minimal_detectable_centring: Floats = column("length", "smallest centring error, in its worst direction, so found")
+    minimal_detectable_centring: Floats = column(
+        "length", "smallest centring error, in its worst direction, so found"
+    )
     flagged: Flags = column("flag", "height or centring beyond its critical value")
 
 
@@ -156,7 +162,9 @@ class Adjustment:
     iterations: int
     degrees_of_freedom: int
     reference_height: float
-    datum: tuple[str, ...]  # freedoms fixed by inner constraints: "east", "north", "rotation", "height", "scale"
+    datum: tuple[
+        str, ...
+    ]  # freedoms fixed by inner constraints: "east", "north", "rotation", "height", "scale"
     datum_marks: tuple[str, ...]  # the marks that carry them
     critical: float  # critical value of |w|
     critical_centring: float  # critical value of the square root of the two-dimensional statistic

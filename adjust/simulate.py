@@ -30,7 +30,9 @@ def simulate(network: Network, truth: Floats, settings: Settings, seed: int | np
     network = replace(network, marks=_control(network, truth, rng))
     shared = replace(settings, correlation="shared")
     sights = network.sights
-    single = replace(network, sights=sights.replace(round=np.arange(len(sights)), used=np.ones(len(sights), bool)))
+    single = replace(
+        network, sights=sights.replace(round=np.arange(len(sights)), used=np.ones(len(sights), bool))
+    )
     obs = reduce_readings(single)
     unknowns = place_unknowns(single, obs, shared)
     frame = Plane(settings.radius, reference_height(network, settings), settings.scale_factor)
@@ -88,7 +90,11 @@ def _write(network: Network, obs: Observations, exact: Floats, rng: np.random.Ge
         for kind in ("rise", "horizontal", "azimuth", "angle"):
             at = np.flatnonzero(obs.kind == kind)
             value[reduced.kind == kind] = noisy[at]
-        reduced = reduced.replace(value=np.where(np.isin(reduced.kind.astype(str), ("azimuth", "angle")), np.mod(value, 2.0 * np.pi), value))
+        reduced = reduced.replace(
+            value=np.where(
+                np.isin(reduced.kind.astype(str), ("azimuth", "angle")), np.mod(value, 2.0 * np.pi), value
+            )
+        )
     if len(vectors):
         at = np.flatnonzero(obs.block >= 0)
         chol = np.linalg.cholesky(vectors.covariance)

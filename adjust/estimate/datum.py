@@ -1,7 +1,7 @@
 """Inner constraints Bᵀx = c on a network whose datum is free, without touching the sparsity of its normal matrix.
 
-The normal matrix N = AᵀA is singular (or nearly so). Pins P on two marks make N_p = N + PPᵀ regular; the bordered system
-[N B; Bᵀ 0] is then solved exactly by a low-rank correction, so v, vᵀPv and redundancies owe nothing to the pins:
+The normal matrix N = AᵀA is singular (or nearly so). Pins P on two marks make N_p = N + PPᵀ regular; the
+bordered system [N B; Bᵀ 0] is then solved exactly by a low-rank correction, so v, vᵀPv and redundancies owe nothing to the pins:
 
     Q = N_p⁻¹ − U K⁻¹ Uᵀ,   U = N_p⁻¹ W,   W = [B, −P],   K = WᵀU − diag(0, I)
 
@@ -32,7 +32,7 @@ class Constraints:
 
     @property
     def count(self) -> int:
-        return self.B.shape[1]
+        return int(self.B.shape[1])
 
 
 class Cofactor:
@@ -67,7 +67,7 @@ class Cofactor:
         if offset is not None:
             side = side.copy()
             side[: c.count] -= offset
-        return x - self._U @ np.linalg.solve(self._K, side)
+        return np.asarray(x - self._U @ np.linalg.solve(self._K, side))
 
     def block(self, k: int) -> Floats:
         """Q among the unknowns of every row of the k-th Rows, (m, w, w)."""
@@ -92,7 +92,8 @@ class Cofactor:
         b = rows.block  # rows of one block share their columns
         Q = self.block(k)[::b]
         A = rows.values.reshape(-1, b, rows.values.shape[1])
-        return np.asarray(A @ Q @ A.transpose(0, 2, 1))
+        product: Floats = A @ Q @ A.transpose(0, 2, 1)
+        return product
 
     def columns(self, wanted: Ints) -> Floats:
         """Whole columns of Q, (n, k); for entries outside the pattern."""

@@ -18,7 +18,9 @@ from ..ground.table import Flags, Floats, Ints
 from .ordering import cliques_of, fronts_of
 from .rows import Rows, diagonal
 
-PIVOT_LIMIT = 1e-11  # a pivot this small against its diagonal: the unknown is not determined (double precision has 1e-16)
+PIVOT_LIMIT = (
+    1e-11  # a pivot this small against its diagonal: the unknown is not determined (rounding is 1e-16)
+)
 
 
 class Defect(Exception):  # noqa: N818
@@ -107,7 +109,11 @@ class Pattern:
         # one sorted list of (front, boundary unknown) finds the local place of an unknown in a front
         first_a, pivots_a = np.array(first, dtype=np.int64), np.array(pivots, dtype=np.int64)
         size_a = pivots_a + np.array([len(b) for b in bounds], dtype=np.int64)
-        keys = np.concatenate([f * (n + 1) + b for f, b in enumerate(bounds)]) if n_fronts else np.zeros(0, np.int64)
+        keys = (
+            np.concatenate([f * (n + 1) + b for f, b in enumerate(bounds)])
+            if n_fronts
+            else np.zeros(0, np.int64)
+        )
         key_start = np.concatenate([[0], np.cumsum([len(b) for b in bounds])]).astype(np.int64)
 
         def local(front: Ints, scalar: Ints) -> Ints:
@@ -132,7 +138,14 @@ class Pattern:
             else:
                 to_parent = np.zeros((len(group), 0, 0), dtype=np.int64)
             batches.append(
-                _Batch(p, p + b, int(offset[group[0]]), len(group), np.concatenate([own, outer], axis=1), to_parent)
+                _Batch(
+                    p,
+                    p + b,
+                    int(offset[group[0]]),
+                    len(group),
+                    np.concatenate([own, outer], axis=1),
+                    to_parent,
+                )
             )
             i = j
 
@@ -143,9 +156,13 @@ class Pattern:
         for c in (*columns, *queries):
             scalars = padded[c]  # −1 → n
             lead = np.minimum(scalars.min(axis=1), n - 1) if c.size else np.zeros(len(c), np.int64)
-            f = front_of[lead] if n else np.zeros(len(c), np.int64)
-            at = local(np.broadcast_to(f[:, None], scalars.shape), scalars)
-            flat = offset[f][:, None, None] + at[:, :, None] * size_a[f][:, None, None] + at[:, None, :]
+            home_f = front_of[lead] if n else np.zeros(len(c), np.int64)
+            at = local(np.broadcast_to(home_f[:, None], scalars.shape), scalars)
+            flat = (
+                offset[home_f][:, None, None]
+                + at[:, :, None] * size_a[home_f][:, None, None]
+                + at[:, None, :]
+            )
             gone = c < 0
             flat[gone[:, :, None] | gone[:, None, :]] = trash
             places.append(flat)
@@ -224,7 +241,9 @@ class Factor:
         """All fronts of the inverse (of the scaled matrix), flat, one zero behind them for what is padded."""
         if self._flat is None:
             flat = np.zeros(self.pattern.storage + 1)
-            for batch, (inverse, W) in zip(reversed(self.pattern.batches), reversed(self._solved), strict=True):
+            for batch, (inverse, W) in zip(
+                reversed(self.pattern.batches), reversed(self._solved), strict=True
+            ):
                 p, n_f = batch.pivots, batch.size
                 Z = flat[batch.start : batch.start + batch.count * n_f * n_f].reshape(batch.count, n_f, n_f)
                 back = inverse.transpose(0, 2, 1)

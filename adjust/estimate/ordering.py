@@ -58,7 +58,7 @@ def fronts_of(cliques: list[tuple[int, ...]], sizes: Ints, late: Flags) -> list[
             of_node[i].add(e)
 
     # private nodes: one clique each
-    for e, c in enumerate(members):
+    for c in members:
         private = sorted(i for i in c if len(of_node[i]) == 1 and not is_late[i])
         if private and len(private) < len(c):
             c.difference_update(private)
@@ -79,7 +79,7 @@ def fronts_of(cliques: list[tuple[int, ...]], sizes: Ints, late: Flags) -> list[
         reach: set[int] = set()
         for e in of_node[i]:
             reach |= alive[e]
-        return sum(size[j] for j in reach) - size[i]
+        return int(sum(size[j] for j in reach) - size[i])
 
     heap = [] if left <= DENSE_ROOT else [(degree(i), i) for i in waiting]
     current = {i: d for d, i in heap}
@@ -122,7 +122,9 @@ def _maximal(members: list[set[int]], of_node: list[set[int]]) -> dict[int, set[
     for e in sorted(range(len(members)), key=lambda k: -len(members[k])):
         c = members[e]
         holders = [of_node[i] for i in c]
-        inside = not c or any(o in alive and c <= alive[o] for o in (min(holders, key=len) if holders else ()))
+        inside = not c or any(
+            o in alive and c <= alive[o] for o in (min(holders, key=len) if holders else ())
+        )
         if inside:
             for i in c:
                 of_node[i].discard(e)

@@ -1,6 +1,7 @@
 """Covariance to what people read: ellipses and their factors.
 
-Axes are √eigenvalues of the 2 × 2 covariance; azimuth of the major one ½·atan2(2σ_EN, σ_N² − σ_E²), clockwise from north.
+Axes are √eigenvalues of the 2 × 2 covariance; azimuth of the major one, clockwise from north, is
+½·atan2(2σ_EN, σ_N² − σ_E²).
 Factor √χ²_q with σ0 known: 2.4477 for 95 % in the plane, 1.9600 for one dimension.
 """
 

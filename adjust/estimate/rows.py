@@ -27,7 +27,7 @@ class Rows:
     def times(self, x: Floats) -> Floats:
         """A·x for x (n,) or (n, k)."""
         padded = np.concatenate([x, np.zeros((1, *x.shape[1:]))])
-        return np.einsum("mw,mw...->m...", self.values, padded[self.columns])
+        return np.asarray(np.einsum("mw,mw...->m...", self.values, padded[self.columns]))
 
 
 def gradient(rows: list[Rows], n: int) -> Floats:

@@ -50,7 +50,8 @@ def gauss_newton(
 
     evaluate(x) gives the whitened equations at x, always with the same columns. A step is accepted as the last one when
     it changes no unknown by more than `tolerance` and the objective by less than 1e-10 (which bounds it below 1e-5
-    standard deviations). `queries` are sets of unknowns whose covariance will be asked for. A step that raises the objective is halved, at most eight times.
+    standard deviations). A step that raises the objective is halved, at most eight times. `queries` are sets of
+    unknowns whose covariance will be asked for.
 
     Raises Defect where unknowns are not determined, Stalled where the iteration does not settle.
     """
@@ -75,9 +76,7 @@ def gauss_newton(
         gain = float(dx @ right)
         if np.all(np.abs(dx) <= tolerance) and gain <= 1e-10 * max(1.0, value):
             rows = [replace(r, misclosure=r.misclosure - r.times(dx)) for r in rows]
-            return Solution(
-                x + dx, rows, cofactor, iteration, objective(rows), equations - (n - free)
-            )
+            return Solution(x + dx, rows, cofactor, iteration, objective(rows), equations - (n - free))
         best_value, best_x, best_rows = np.inf, x, rows
         step = 1.0
         for _ in range(HALVINGS + 1):

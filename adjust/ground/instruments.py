@@ -1,7 +1,7 @@
 """An instrument to the sigmas of what it reads.
 
-A stated sigma of an angle means one pointing in both faces (ISO 17123-3, ISO 17123-4 for distances; from memory), so one
-reading on one face has √2 σ and the mean of n of them σ·√(2/n). A distance "a + b" is the plain sum a + b·S of one
+A stated sigma of an angle means one pointing in both faces (ISO 17123-3; ISO 17123-4 for distances; from memory), so
+one reading on one face has √2 σ and the mean of n of them σ·√(2/n). A distance "a + b" is the plain sum a + b·S of one
 reading (common practice, no source); the mean of n has (a + b·S)/√n.
 """
 

@@ -39,16 +39,26 @@ class Supports(Table):
 
     support: Names = column("name", "name of the support")
     kind: Names = column("text", "stand, pole, tribrach, bolt or adhesive")
-    height_kind: Names = column("text", "how its height comes about: fixed, graduated, taped, slant or undeclared")
+    height_kind: Names = column(
+        "text", "how its height comes about: fixed, graduated, taped, slant or undeclared"
+    )
     height_sigma: Floats = column("length", "sigma of the vertical height", default=np.nan)
     bubble: Floats = column("angle", "tilt for 2 mm of bubble run", default=0.0)
-    bubble_off_centre: Floats = column("length", "how far off centre the bubble is left (m of bubble run)", default=0.0)
-    bubble_error: Floats = column("angle", "bubble out of adjustment, turned at random between setups", default=0.0)
+    bubble_off_centre: Floats = column(
+        "length", "how far off centre the bubble is left (m of bubble run)", default=0.0
+    )
+    bubble_error: Floats = column(
+        "angle", "bubble out of adjustment, turned at random between setups", default=0.0
+    )
     plummet: Floats = column("length", "sigma per axis of the plummet at 1.5 m", default=0.0)
     mark: Floats = column("length", "sigma per axis of the definition of the mark", default=0.0)
-    centring_sigma: Floats = column("length", "sigma per axis that overrides all other centring terms", default=np.nan)
+    centring_sigma: Floats = column(
+        "length", "sigma per axis that overrides all other centring terms", default=np.nan
+    )
     slant_offset: Floats = column("length", "added to a slant height once it is vertical", default=0.0)
-    slant_radius: Floats = column("length", "horizontal distance from the plumb line to where the slant is taped", default=0.0)
+    slant_radius: Floats = column(
+        "length", "horizontal distance from the plumb line to where the slant is taped", default=0.0
+    )
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -59,11 +69,19 @@ class Instruments(Table):
     direction: Floats = column("angle", "sigma of a direction, one pointing in both faces")
     zenith: Floats = column("angle", "sigma of a zenith angle, one pointing in both faces")
     distance: Floats = column("length", "constant part of the distance sigma")
-    distance_ppm: Floats = column("number", "part of the distance sigma that grows with distance (a ratio)", default=0.0)
-    reflectorless: Floats = column("length", "constant part of the reflectorless distance sigma", default=np.nan)
-    reflectorless_ppm: Floats = column("number", "growing part of the reflectorless distance sigma", default=np.nan)
+    distance_ppm: Floats = column(
+        "number", "part of the distance sigma that grows with distance (a ratio)", default=0.0
+    )
+    reflectorless: Floats = column(
+        "length", "constant part of the reflectorless distance sigma", default=np.nan
+    )
+    reflectorless_ppm: Floats = column(
+        "number", "growing part of the reflectorless distance sigma", default=np.nan
+    )
     distance_zero_sigma: Floats = column("length", "prior sigma of the EDM zero error; 0: none", default=0.0)
-    distance_scale_sigma: Floats = column("number", "prior sigma of the EDM scale error (a ratio); 0: none", default=0.0)
+    distance_scale_sigma: Floats = column(
+        "number", "prior sigma of the EDM scale error (a ratio); 0: none", default=0.0
+    )
     collimation_sigma: Floats = column("angle", "prior sigma of the collimation; 0: none", default=0.0)
     index_sigma: Floats = column("angle", "prior sigma of the vertical index; 0: none", default=0.0)
 
@@ -129,7 +147,9 @@ class Vectors(Table):
     id: Names = column("name", "id of the row")
     start_mark: Ints = column("index", "row of the mark at the start")
     end_mark: Ints = column("index", "row of the mark at the end")
-    start_setup: Ints = column("index", "row of the setup at the start, −1 where it starts at a mark", default=-1)
+    start_setup: Ints = column(
+        "index", "row of the setup at the start, −1 where it starts at a mark", default=-1
+    )
     end_setup: Ints = column("index", "row of the setup at the end, −1 where it ends at a mark", default=-1)
     difference: Floats = column("length", "east, north, up", shape=(3,))
     covariance: Floats = column("area", "covariance of the three differences", shape=(3, 3))
@@ -148,4 +168,6 @@ class Network:
     supports: Supports = field(default_factory=Supports.empty)
     instruments: Instruments = field(default_factory=Instruments.empty)
     targets: Targets = field(default_factory=Targets.empty)
-    left_out: frozenset[str] = frozenset()  # ids of single reduced observations left out, such as "41.distance"
+    left_out: frozenset[str] = (
+        frozenset()
+    )  # ids of single reduced observations left out, such as "41.distance"

@@ -41,17 +41,20 @@ class Column:
     shape: tuple[int, ...] = ()
 
 
-def column(quantity: Quantity, words: str, shape: tuple[int, ...] = (), default: Any = dataclasses.MISSING) -> Any:
+def column(
+    quantity: Quantity, words: str, shape: tuple[int, ...] = (), default: Any = dataclasses.MISSING
+) -> Any:
     """Declare a column of a Table. `shape` is that of one row (empty for a scalar); `default` fills a column not given."""
     if default is dataclasses.MISSING:
         return field(metadata={"quantity": quantity, "words": words, "shape": shape})
-    return field(default=None, metadata={"quantity": quantity, "words": words, "shape": shape, "default": default})
+    return field(
+        default=None, metadata={"quantity": quantity, "words": words, "shape": shape, "default": default}
+    )
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Table:
     """Base of all tables. Subclasses declare columns; arrays are converted, length-checked and made read-only."""
-
 
     def __post_init__(self) -> None:
         length: int | None = None
@@ -64,11 +67,15 @@ class Table:
                 continue
             array = _as_array(value, _DTYPES[quantity])
             if array.shape[1:] != shape:
-                raise ValueError(f"{type(self).__name__}.{f.name}: rows of shape {shape} wanted, {array.shape[1:]} found")
+                raise ValueError(
+                    f"{type(self).__name__}.{f.name}: rows of shape {shape} wanted, {array.shape[1:]} found"
+                )
             if length is None:
                 length = len(array)
             if len(array) != length:
-                raise ValueError(f"{type(self).__name__}.{f.name} has {len(array)} rows, other columns {length}")
+                raise ValueError(
+                    f"{type(self).__name__}.{f.name} has {len(array)} rows, other columns {length}"
+                )
             array.setflags(write=False)
             object.__setattr__(self, f.name, array)
         for name, dtype, default, shape in absent:

@@ -30,7 +30,9 @@ class Alternatives:
     names: list[str]
 
 
-def alternatives(rows: Rows, strength: Floats, names: list[str], limit: float, whitening: Floats | None) -> Alternatives:
+def alternatives(
+    rows: Rows, strength: Floats, names: list[str], limit: float, whitening: Floats | None
+) -> Alternatives:
     """Those of one Rows whose strength lies below `limit`; whitening (m / block, block, block) where correlated."""
     values = rows.values
     if whitening is not None:

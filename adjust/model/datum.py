@@ -60,7 +60,11 @@ def find_datum(
     if not names:
         return None
     G = np.column_stack(vectors)
-    wanted = np.isin(marks.mark.astype(str), settings.datum_marks) if settings.datum_marks else np.ones(len(marks), bool)
+    wanted = (
+        np.isin(marks.mark.astype(str), settings.datum_marks)
+        if settings.datum_marks
+        else np.ones(len(marks), bool)
+    )
     B = np.zeros_like(G)
     carries = np.zeros(len(marks), dtype=bool)
     for k, island in enumerate(members):
@@ -119,7 +123,7 @@ def _islands(network: Network, obs: Observations, unknowns: Unknowns, plan: bool
     links = [(obs.start_mark[rows], obs.end_mark[rows])]
     at = rows & (obs.at_mark >= 0)
     links.append((obs.at_mark[at], obs.end_mark[at]))
-    present = unknowns.reached[:, :2].any(axis=1) if plan else unknowns.reached[:, 2]
+    present = np.any(unknowns.reached[:, :2], axis=1) if plan else unknowns.reached[:, 2]
     return islands_of(len(network.marks), links, present)
 
 

@@ -41,7 +41,13 @@ class Equations:
     """Linearises a network. `evaluate(x)` is what Gauss-Newton calls."""
 
     def __init__(
-        self, network: Network, obs: Observations, unknowns: Unknowns, settings: Settings, frame: Plane, start: Floats
+        self,
+        network: Network,
+        obs: Observations,
+        unknowns: Unknowns,
+        settings: Settings,
+        frame: Plane,
+        start: Floats,
     ) -> None:
         """`start` (n_marks, 3): held and approximate coordinates, NaN where nothing is known."""
         self.network, self.obs, self.unknowns = network, obs, unknowns
@@ -63,12 +69,12 @@ class Equations:
             rows = self._kind[name]
             if len(rows):
                 full = self._layout(KINDS[name], rows)
-                kept = (full >= 0).any(axis=0)
+                kept = np.any(full >= 0, axis=0)
                 self.groups.append(_Group((KINDS[name],), rows, full[:, kept], kept))
         if len(self._kind[VECTOR[0]]):
             rows = np.column_stack([self._kind[v] for v in VECTOR])
             full = np.repeat(self._layout(None, rows[:, 0]), 3, axis=0)
-            kept = (full >= 0).any(axis=0)
+            kept = np.any(full >= 0, axis=0)
             self.groups.append(_Group(tuple(KINDS[v] for v in VECTOR), rows.reshape(-1), full[:, kept], kept))
 
     # -- where things stand ------------------------------------------------------------------------------------
@@ -92,7 +98,9 @@ class Equations:
         coordinates[u.marks >= 0] = x[u.marks[u.marks >= 0]]
         padded = np.append(x, 0.0)
         constants = {
-            name: np.where(columns >= 0, padded[columns], self.settings.refraction if name == "refraction" else 0.0)
+            name: np.where(
+                columns >= 0, padded[columns], self.settings.refraction if name == "refraction" else 0.0
+            )
             for name, columns in self._constant_columns.items()
         }
         return State(coordinates, padded[u.effects], padded[u.orientations], constants)
@@ -160,7 +168,11 @@ class Equations:
                 parts.append(block)
                 if self.settings.correlation == "independent":
                     setup = getattr(obs, f"{end}_setup")[rows]
-                    s = np.where((setup >= 0)[:, None], self._effect_sigma[setup], 0.0) if len(self._effect_sigma) else 0.0
+                    s = (
+                        np.where((setup >= 0)[:, None], self._effect_sigma[setup], 0.0)
+                        if len(self._effect_sigma)
+                        else 0.0
+                    )
                     extra += np.sum((block * s) ** 2, axis=1)
         for name, coefficient in kind.leans_on.items():
             c = coefficient(ray, obs.balance[rows])
@@ -227,7 +239,7 @@ class Equations:
 
     def _centre(self, kind: Kind, rows: Ints, end: End, state: State) -> Floats:
         """Device centres (or marks) at one end, (m, 3); an unknown height counts as the reference height."""
-        centre = state.coordinates[getattr(self.obs, f"{end}_mark")[rows]]
+        centre: Floats = state.coordinates[getattr(self.obs, f"{end}_mark")[rows]]
         unknown = np.isnan(centre[:, 2])
         if kind.between != "marks" and len(self._heights):
             setup = getattr(self.obs, f"{end}_setup")[rows]

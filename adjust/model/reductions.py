@@ -34,7 +34,11 @@ class Observations(Table):
     orientation: Ints = column("index", "which orientation it leans on, −1 for none")
     value: Floats = column("number", "observed value, m or rad")
     sigma: Floats = column("number", "a priori sigma of the reading itself, m or rad")
-    balance: Floats = column("number", "(readings on face 1 − on face 2) / readings: the share of the collimation left", default=0.0)
+    balance: Floats = column(
+        "number",
+        "(readings on face 1 − on face 2) / readings: the share of the collimation left",
+        default=0.0,
+    )
     count: Ints = column("count", "how many readings it is the mean of", default=1)
     block: Ints = column("index", "row of `vectors` it is a component of, −1 for none", default=-1)
     used: Flags = column("flag", "False where a decision left it out", default=True)
@@ -50,7 +54,9 @@ def reduce_readings(network: Network) -> Observations:
     parts += [_reduced_part(network, name) for name in ("rise", "horizontal", "azimuth", "angle")]
     parts.append(_vector_part(network))
     joined = {
-        c.name: np.concatenate([p[c.name] for p in parts]) for c in Observations.columns() if c.name in parts[0]
+        c.name: np.concatenate([p[c.name] for p in parts])
+        for c in Observations.columns()
+        if c.name in parts[0]
     }
     used = joined["used"].copy()
     if network.left_out:

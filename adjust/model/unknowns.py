@@ -7,6 +7,7 @@ that is held, is no unknown: its column is −1.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -131,7 +132,7 @@ def place_unknowns(network: Network, obs: Observations, settings: Settings) -> U
     late = np.zeros(int(node.max(initial=-1)) + 1, dtype=bool)
     late[[node[c.place] for c in constants]] = True
     names = [c.name for c in Priors.columns()]
-    fields = [as_objects(list(f)) for f in zip(*columns.priors, strict=True)] or [np.zeros(0)] * len(names)
+    fields: list[Any] = [as_objects(list(f)) for f in zip(*columns.priors, strict=True)] or [()] * len(names)
     return Unknowns(
         n=len(node),
         marks=mark_columns,
@@ -191,7 +192,11 @@ def _constants(
     kinds = obs.kind
     if settings.refraction_sigma > 0.0 and np.any(obs.used & (kinds == "zenith")):
         add("refraction", -1, settings.refraction, settings.refraction_sigma, "number")
-    device = np.where(obs.start_setup >= 0, network.setups.device[obs.start_setup], -1) if len(network.setups) else None
+    device = (
+        np.where(obs.start_setup >= 0, network.setups.device[obs.start_setup], -1)
+        if len(network.setups)
+        else None
+    )
     for i in range(len(network.instruments)):
         mine = obs.used & (device == i)
         lengths = mine & np.isin(kinds.astype(str), ("distance", "level"))

@@ -1,6 +1,6 @@
 """Slope distance between the device centres, prism constant already added.
 
-    distance = |d| + zero + scale·|d|,   zero and scale: errors of the EDM
+distance = |d| + zero + scale·|d|,   zero and scale: errors of the EDM
 """
 
 from __future__ import annotations

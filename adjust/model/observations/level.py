@@ -1,6 +1,6 @@
 """Horizontal distance between setups, at the level of the instrument: θ·(R + h_A). For books without zenith angles.
 
-    horizontal = level + zero + scale·level
+horizontal = level + zero + scale·level
 """
 
 from __future__ import annotations

@@ -1,0 +1,53 @@
+"""Relative precision of pairs of marks."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..estimate.precision import ellipse_factor, ellipses
+from ..results import Relative
+from .solved import PAIRS, Solved, sighted_pairs
+
+
+def relative_table(solved: Solved) -> Relative:
+    """Sighted pairs from the selected inverse; pairs the user names by solves."""
+    u, marks = solved.unknowns, solved.network.marks
+    pairs = sighted_pairs(solved.obs)
+    both = np.concatenate([u.marks[pairs[:, 0]], u.marks[pairs[:, 1]]], axis=1)
+    Q = solved.solution.cofactor.query(PAIRS, both)
+    row = {str(m): i for i, m in enumerate(marks.mark)}
+    seen = {(int(a), int(b)) for a, b in pairs}
+    named = [(row[a], row[b]) for a, b in solved.settings.pairs if a in row and b in row and row[a] != row[b]]
+    further = [p for p in named if p not in seen and p[::-1] not in seen]
+    if further:
+        extra = np.array(further, dtype=np.int64)
+        columns = np.concatenate([u.marks[extra[:, 0]], u.marks[extra[:, 1]]], axis=1)
+        block = np.zeros((len(extra), 6, 6))
+        for i, c in enumerate(columns):
+            there = np.flatnonzero(c >= 0)
+            block[i][np.ix_(there, there)] = solved.solution.cofactor.columns(c[there])[c[there]]
+        Q, pairs = np.concatenate([Q, block]), np.concatenate([pairs, extra])
+    D = np.hstack([-np.eye(3), np.eye(3)])
+    C = D @ Q @ D.T
+    a, b = solved.state.coordinates[pairs[:, 0]], solved.state.coordinates[pairs[:, 1]]
+    plan = np.all(u.reached[pairs, :2], axis=(1, 2))
+    high = np.all(u.reached[pairs, 2], axis=1)
+    delta = np.where(plan[:, None], (b - a)[:, :2], np.nan)
+    distance = np.hypot(delta[:, 0], delta[:, 1])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        unit = delta / distance[:, None]
+    along = np.einsum("pi,pij,pj->p", unit, C[:, :2, :2], unit)
+    major, minor, azimuth = ellipses(C[:, :2, :2])
+    factor = ellipse_factor(solved.settings.confidence)
+    return Relative(
+        start=marks.mark[pairs[:, 0]],
+        end=marks.mark[pairs[:, 1]],
+        start_mark=pairs[:, 0],
+        end_mark=pairs[:, 1],
+        distance=distance,
+        sigma_distance=np.sqrt(np.maximum(along, 0.0)),
+        semi_major=np.where(plan, factor * major, np.nan),
+        semi_minor=np.where(plan, factor * minor, np.nan),
+        ellipse_azimuth=np.where(plan, azimuth, np.nan),
+        sigma_height=np.where(high, np.sqrt(np.maximum(C[:, 2, 2], 0.0)), np.nan),
+    )
