@@ -22,6 +22,7 @@ class Outcome:
     marks: dict[str, Figures] = field(default_factory=dict)
     observations: dict[str, Figures] = field(default_factory=dict)
     angular: set[str] = field(default_factory=set)  # ids of the observations that are angles
+    left_out: Figures = field(default_factory=dict)  # residuals of what a decision left out
     pairs: dict[str, Figures] = field(default_factory=dict)
     network: Figures = field(default_factory=dict)
     largest: str = ""  # id of the observation with the largest |w|
@@ -101,6 +102,10 @@ def of_adjustment(adjustment: Adjustment) -> Outcome:
     readings = np.array([k != "effect" for k in observations.kind], dtype=bool)
     w = np.where(readings, np.abs(np.nan_to_num(observations.standardized)), -1.0)
     outcome.largest = str(observations.id[int(np.argmax(w))]) if len(w) else ""
+    for i, name in enumerate(adjustment.left_out.id):
+        outcome.left_out[name] = float(adjustment.left_out.residual[i])
+        if adjustment.left_out.quantity[i] == "angle":
+            outcome.angular.add(name)
     relative = adjustment.relative
     for i, (a, b) in enumerate(zip(relative.start, relative.end, strict=True)):
         figures = {
@@ -127,3 +132,47 @@ def _given(names: np.ndarray, east: np.ndarray, north: np.ndarray) -> dict[str, 
         for m, e, n in zip(names, east, north, strict=True)
         if math.isfinite(e) and math.isfinite(n)
     }
+
+
+def differences(ours: Outcome, theirs: Outcome) -> list[str]:
+    """Where two outcomes of one job differ, in words.
+
+    1e-7 m: both stop their iterations below that. 1e-6 of a sigma: the sigmas of a nonlinear net differ by
+    what the last step moved it. Of an observation with redundancy below 1e-6 no w is compared: it is 0/0.
+    """
+    told = []
+
+    def same(what: str, a: float, b: float, tolerance: float) -> None:
+        both_undefined = math.isnan(a) and math.isnan(b)
+        if not both_undefined and not abs(a - b) <= tolerance:
+            told.append(f"{what}: {a!r} and {b!r}")
+
+    effects = {i for i in ours.observations if ".effect." in i}
+    for group in ("marks", "left_out"):
+        if set(getattr(ours, group)) != set(getattr(theirs, group)):
+            return [f"not the same {group}"]
+    if set(theirs.observations) | effects != set(ours.observations):
+        return ["not the same observations"]
+    for name, figures in theirs.marks.items():
+        for component in COMPONENTS:
+            same(f"{name} {component}", ours.marks[name][component], figures[component], 1e-7)
+            sigma = figures[f"sigma_{component}"]
+            mine = ours.marks[name][f"sigma_{component}"]
+            same(f"{name} sigma_{component}", mine, sigma, 1e-6 * sigma + 1e-12)
+    for name, figures in theirs.observations.items():
+        own, sigma = ours.observations[name], figures["sigma"]
+        v = figures["residual"]
+        same(f"{name} sigma", own["sigma"], sigma, 1e-9 * sigma)
+        same(f"{name} residual", own["residual"], v, 1e-6 * sigma + 1e-6 * abs(v))
+        same(f"{name} redundancy", own["redundancy"], figures["redundancy"], 1e-6)
+        if figures["redundancy"] > 1e-6:
+            w, bias = figures["standardized"], figures["bias"]
+            same(f"{name} w", own["standardized"], w, 1e-5 * max(1.0, abs(w)))
+            same(f"{name} bias", own["bias"], bias, 1e-5 * bias)
+    for name, residual in theirs.left_out.items():
+        same(f"{name}, left out", ours.left_out[name], residual, 1e-6 * abs(residual) + 1e-9)
+    f = theirs.network["degrees_of_freedom"]
+    same("degrees of freedom", ours.network["degrees_of_freedom"], f, 0.0)
+    factor = theirs.network["variance_factor"]
+    same("variance factor", ours.network["variance_factor"], factor, 1e-6 * abs(factor))
+    return told

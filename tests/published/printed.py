@@ -21,7 +21,7 @@ from typing import Any
 from .outcome import Outcome
 from .recompute import ANGLES, LENGTHS
 
-GROUPS = ("marks", "observations", "pairs")
+GROUPS = ("marks", "observations", "left_out", "pairs")
 
 
 @dataclass(frozen=True)
@@ -69,7 +69,7 @@ class Published:
                 "largest": lambda: outcome.largest,
             }
             return made[key]() if key in made else f[key]
-        figures = getattr(outcome, group)[item]
+        figures = outcome.left_out if group == "left_out" else getattr(outcome, group)[item]
         metre = LENGTHS[self.length]
         sigma = LENGTHS[say.get("sigma_unit", self.length)]
         if item in outcome.angular:
@@ -78,6 +78,8 @@ class Published:
         else:
             residual = LENGTHS[say.get("residual_unit", self.length)]
             spread, bias = sigma, LENGTHS[say.get("bias_unit", self.length)]
+        if group == "left_out":
+            return figures[item] / residual
         if key.endswith("_scaled"):
             return figures[key.removesuffix("_scaled")] / metre**2 * outcome.network["variance_factor"]
         if key.startswith(("variance_", "covariance_")):

@@ -146,6 +146,10 @@ def read(folder: Path) -> Problem:
             sigma = quantity(instrument["distance"], LENGTHS, length)
             value = quantity(r["horizontal"], LENGTHS, length)
             problem.rows.append(Row(f"{r['id']}.horizontal", "horizontal", tuple(ends), value, sigma))
+    gone = {d["leave_out"].removeprefix("observation ") for d in job.get("decision", [])}
+    problem.left_out = [r for r in problem.rows if r.id in gone]
+    problem.rows = [r for r in problem.rows if r.id not in gone]
+    problem.carrying = job.get("datum", {}).get("marks", [])
     for i, name in enumerate(names):
         for j, c in enumerate(COMPONENTS):
             if 0.0 < prior[i, j] < FREE:
@@ -219,7 +223,9 @@ def solve(folder: Path) -> Outcome:
         root = (Vt[:rank].T / s[:rank]) * scale[:, None]  # step = root·Uᵀ·misclosure, Q = root·rootᵀ
         step = root @ (U[:, :rank].T @ (whiten @ misclosure))
         null = Vt[rank:].T * scale[:, None]
-        here = columns < n  # the datum lies with the coordinates, never with the orientations
+        here = columns < n  # the datum lies with coordinates, never with orientations
+        if p.carrying:
+            here &= np.isin(columns // 3, [p.names.index(name) for name in p.carrying])
         if null.shape[1]:
             if inner is None:  # the conditions are set up once, at the start coordinates
                 inner = null[here].T
@@ -236,7 +242,14 @@ def solve(folder: Path) -> Outcome:
         raise ArithmeticError(f"{folder.name}: the recomputation does not converge")
     Q = np.zeros((size, size))
     Q[np.ix_(columns, columns)] = root @ root.T
-    return _outcome(p, x, Q, A, covariance, -misclosure, m - rank, columns)
+    outcome = _outcome(p, x, Q, A, covariance, -misclosure, m - rank, columns)
+    for row in p.left_out:
+        residual = model(row, x, orientation)[0] - row.value
+        if row.kind in ("angle", "azimuth", "direction"):
+            residual = (residual + math.pi) % (2 * math.pi) - math.pi
+            outcome.angular.add(row.id)
+        outcome.left_out[row.id] = residual
+    return outcome
 
 
 def _outcome(
