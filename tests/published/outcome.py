@@ -29,13 +29,14 @@ class Outcome:
 
 
 def mark_figures(name: str, position: np.ndarray, covariance: np.ndarray) -> Figures:
-    """Coordinates (3,) m and their covariance (3, 3) m² as figures."""
+    """Coordinates (3,) m and their covariance (3, 3) m² as figures; NaN where a coordinate is unknown."""
     figures: Figures = {}
+    unknown = ~np.isfinite(position)
+    covariance = np.where(unknown[:, None] | unknown[None, :], math.nan, covariance)
     for i, component in enumerate(COMPONENTS):
         figures[component] = float(position[i])
         figures[f"variance_{component}"] = float(covariance[i, i])
-        known = math.isfinite(position[i])
-        figures[f"sigma_{component}"] = math.sqrt(max(covariance[i, i], 0.0)) if known else math.nan
+        figures[f"sigma_{component}"] = math.nan if unknown[i] else math.sqrt(max(covariance[i, i], 0.0))
     figures["covariance_east_north"] = float(covariance[0, 1])
     figures.update(ellipse(covariance[:2, :2]))
     return figures
@@ -159,6 +160,12 @@ def differences(ours: Outcome, theirs: Outcome) -> list[str]:
             sigma = figures[f"sigma_{component}"]
             mine = ours.marks[name][f"sigma_{component}"]
             same(f"{name} sigma_{component}", mine, sigma, 1e-6 * sigma + 1e-12)
+        scale = figures["variance_east"] + figures["variance_north"]
+        own_covariance, covariance = ours.marks[name]["covariance_east_north"], figures["covariance_east_north"]
+        same(f"{name} covariance", own_covariance, covariance, 1e-6 * scale + 1e-18)
+        for axis in ("semi_major", "semi_minor"):  # a vanishing minor axis is the root of rounding
+            spread = figures["semi_major"]
+            same(f"{name} {axis}", ours.marks[name][axis], figures[axis], 1e-6 * spread + 1e-12)
     for name, figures in theirs.observations.items():
         own, sigma = ours.observations[name], figures["sigma"]
         v = figures["residual"]
@@ -169,6 +176,15 @@ def differences(ours: Outcome, theirs: Outcome) -> list[str]:
             w, bias = figures["standardized"], figures["bias"]
             same(f"{name} w", own["standardized"], w, 1e-5 * max(1.0, abs(w)))
             same(f"{name} bias", own["bias"], bias, 1e-5 * bias)
+    for name, figures in ours.pairs.items():  # the sighted ones; the recomputation knows all
+        other = theirs.pairs.get(name)
+        if other is None:
+            if math.isfinite(figures["distance"]):
+                told.append(f"pair {name}: in one only")
+            continue
+        same(f"{name} distance", figures["distance"], other["distance"], 1e-7)
+        for key in ("sigma_distance", "semi_major", "semi_minor"):
+            same(f"{name} {key}", figures[key], other[key], 1e-6 * other["semi_major"] + 1e-12)
     for name, residual in theirs.left_out.items():
         same(f"{name}, left out", ours.left_out[name], residual, 1e-6 * abs(residual) + 1e-9)
     f = theirs.network["degrees_of_freedom"]
