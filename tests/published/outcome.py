@@ -26,6 +26,7 @@ class Outcome:
     pairs: dict[str, Figures] = field(default_factory=dict)
     network: Figures = field(default_factory=dict)
     largest: str = ""  # id of the observation with the largest |w|
+    flagged: str = ""  # ids of the observations beyond the critical value of one test at 0.001, in order
 
 
 def mark_figures(name: str, position: np.ndarray, covariance: np.ndarray) -> Figures:
@@ -103,6 +104,8 @@ def of_adjustment(adjustment: Adjustment) -> Outcome:
     readings = np.array([k != "effect" for k in observations.kind], dtype=bool)
     w = np.where(readings, np.abs(np.nan_to_num(observations.standardized)), -1.0)
     outcome.largest = str(observations.id[int(np.argmax(w))]) if len(w) else ""
+    flagged = [str(i) for i, f in zip(observations.id, observations.flagged, strict=True) if f]
+    outcome.flagged = " ".join(sorted(flagged))
     for i, name in enumerate(adjustment.left_out.id):
         outcome.left_out[name] = float(adjustment.left_out.residual[i])
         if adjustment.left_out.quantity[i] == "angle":

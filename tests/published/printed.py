@@ -21,6 +21,7 @@ from typing import Any
 from .outcome import Outcome
 from .recompute import ANGLES, LENGTHS
 
+TEXTS = ("network.largest", "network.flagged")  # names, not figures
 GROUPS = ("marks", "observations", "left_out", "pairs")
 
 
@@ -67,6 +68,7 @@ class Published:
                 "variance_factor": lambda: f["variance_factor"] * unit,
                 "trace_mm2": lambda: f["trace"] * 1e6,
                 "largest": lambda: outcome.largest,
+                "flagged": lambda: outcome.flagged,
             }
             return made[key]() if key in made else f[key]
         figures = outcome.left_out if group == "left_out" else getattr(outcome, group)[item]
@@ -105,7 +107,7 @@ def load(folder: Path) -> Published:
     for table in ("expected", "recomputed", "refuted"):
         tree = raw.get(table, {})
         for path, text in _leaves(tree):
-            tolerance = math.nan if path == "network.largest" else half_last_digit(text)
+            tolerance = math.nan if path in TEXTS else half_last_digit(text)
             because = tree.get("because", "")
             for i, entry in enumerate(wider):
                 if table != "refuted" and any(fnmatchcase(path, p) for p in entry["values"]):

@@ -35,7 +35,8 @@ ANGLES = {
     "gon": math.pi / 200,
     "mgon": math.pi / 200000,
 }
-DETECTION = 3.2905267314919255 + 0.8416212335729143  # normal quantiles of 1 − 0.001/2 and of 0.80
+CRITICAL = 3.2905267314919255  # normal quantile of 1 − 0.001/2
+DETECTION = CRITICAL + 0.8416212335729143  # and of 0.80
 FREE = math.inf
 
 
@@ -295,6 +296,8 @@ def _outcome(
         if row.kind in ("angle", "azimuth", "direction"):
             outcome.angular.add(row.id)
     outcome.largest = p.rows[int(np.nanargmax(np.abs(w)))].id if seen.any() else ""
+    with np.errstate(invalid="ignore"):
+        outcome.flagged = " ".join(sorted(p.rows[i].id for i in np.flatnonzero(np.abs(w) > CRITICAL)))
     outcome.network = {
         "variance_factor": float(v @ P @ v) / f if f else math.nan,
         "degrees_of_freedom": float(f),
