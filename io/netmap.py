@@ -24,7 +24,7 @@ from hubtack.io.drawing import (
     text_width,
 )
 from hubtack.io.summary import headline
-from hubtack.io.writers.sheets import one_dimensional_factor, percent
+from hubtack.io.writers.sheets import names, one_dimensional_factor, percent
 
 if TYPE_CHECKING:
     from hubtack.adjust.results import Adjustment
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from hubtack.io.units import Units
 
 WIDTH = 720.0
-_MARGIN, _HEAD, _FOOT = 22.0, 46.0, 78.0
+_MARGIN, _HEAD, _FOOT = 22.0, 46.0, 92.0
 _CROWDED = 45  # marks beyond which the map has no room for what stood on them
 _SUPPORTS: dict[str, Shape] = {
     "tribrach": "down",
@@ -91,7 +91,8 @@ def _map(a: Adjustment, job: Job) -> Drawing:
     ]
     notes = notes if exaggeration else []
     if len(shown) < len(m):
-        notes.append(f"{len(m) - len(shown)} marks without a position are not drawn")
+        absent = names(m.mark[np.setdiff1d(np.arange(len(m)), shown)], 4)
+        notes.append(f"not drawn, having no position: {absent}")
     if undrawn:
         notes.append(f"{undrawn} names left out for want of room")
     _legend(a, drawing, notes, crowded=len(shown) > _CROWDED)
@@ -300,42 +301,58 @@ def _scale_bar(x: float, y: float, scale: float, exaggeration: float, units: Uni
 
 
 def _legend(a: Adjustment, drawing: Drawing, notes: list[str], crowded: bool) -> None:
+    """What the shapes and lines mean, only those that occur, then the notes."""
     control = [str(c) for c in a.marks.control]
-    entries: list[tuple[Shape | Style, str]] = []
-    if any("held" in c for c in control):
-        entries.append(("triangle", "held"))
-    if any("weighted" in c and "held" not in c for c in control):
-        entries.append(("open-triangle", "weighted"))
-    if not all(control):
-        entries.append(("circle", "new mark"))
-    if len(a.network.setups) and not crowded:
-        entries.append(("ring", "instrument stood here"))
-        used = {k for kinds in _stood(a).values() for k in kinds}
-        entries += [(_SUPPORTS[k], k) for k in _SUPPORTS if k in used]
-    if any(line.style == "sight" for line in drawing.lines):
-        entries.append(("sight", "measured"))
-    if any(line.style == "flagged" for line in drawing.lines):
-        entries.append(("flagged", "flagged reading"))
-    texts = [words for _, words in entries]
-    texts += ["! flagged setup or control"] if _flagged_marks(a) else []
-    texts += ["? unchecked mark"] if a.marks.unchecked.any() else []
-    x, y, right = 300.0, 58.0, WIDTH - _MARGIN
-    for k, words in enumerate(texts):
-        room = 18.0 if k < len(entries) else 0.0
-        width = room + text_width(words, 8.0) + 8.0
-        if x + width > right and x > 300.0:
-            x, y = 300.0, y - 13.0
-        if k < len(entries):
-            kind = entries[k][0]
-            if kind == "sight" or kind == "flagged":
-                drawing.lines.append(Line(x, y, x + 14.0, y, kind))
-            elif kind not in ("ellipse", "axis", "frame", "bar", "grid", "leader"):
-                small = kind in _SUPPORTS.values()
-                drawing.symbols.append(
-                    Symbol(x + 7.0, y, kind, 4.2 if small else 11.0 if kind == "ring" else 8.0)
-                )
-        drawing.texts.append(Text(x + room, y, words, 8.0))
-        x += width
+    styles = {line.style for line in drawing.lines}
+    stood = {k for kinds in _stood(a).values() for k in kinds} if not crowded else set()
+    shapes: list[tuple[bool, Shape, float, str]] = [
+        (any("held" in c for c in control), "triangle", 8.0, "held"),
+        (any("weighted" in c and "held" not in c for c in control), "open-triangle", 8.0, "weighted"),
+        (not all(control), "circle", 8.0, "new mark"),
+        (bool(stood), "ring", 11.0, "instrument stood here"),
+        *((kind in stood, shape, 4.2, kind) for kind, shape in _SUPPORTS.items()),
+    ]
+    lines: list[tuple[Style, str]] = [("sight", "measured"), ("flagged", "flagged reading")]
+    words: list[tuple[bool, str]] = [
+        (bool(_flagged_marks(a)), "! flagged setup or control"),
+        (bool(a.marks.unchecked.any()), "? unchecked mark"),
+    ]
+    pen = _Pen(drawing, 300.0, _FOOT - 14.0)
+    for there, shape, size, text in shapes:
+        if there:
+            x, y = pen.room(18.0, text)
+            drawing.symbols.append(Symbol(x + 7.0, y, shape, size))
+    for style, text in lines:
+        if style in styles:
+            x, y = pen.room(18.0, text)
+            drawing.lines.append(Line(x, y, x + 14.0, y, style))
+    for there, text in words:
+        if there:
+            pen.room(0.0, text)
     for note in notes:
-        y -= 13.0
-        drawing.texts.append(Text(300.0, y, note, 8.0))
+        pen.new_line()
+        pen.room(0.0, note)
+
+
+@dataclass
+class _Pen:
+    """Writes entries of a legend one after the other and breaks the line where the page ends."""
+
+    drawing: Drawing
+    left: float
+    y: float
+    x: float = 0.0
+
+    def room(self, before: float, text: str) -> tuple[float, float]:
+        """Write `text` with so much room before it; returns where that room begins."""
+        width = before + text_width(text, 8.0) + 8.0
+        if self.x > 0.0 and self.left + self.x + width > WIDTH - _MARGIN:
+            self.new_line()
+        x = self.left + self.x
+        self.drawing.texts.append(Text(x + before, self.y, text, 8.0))
+        self.x += width
+        return x, self.y
+
+    def new_line(self) -> None:
+        """Go to the start of the next line."""
+        self.x, self.y = 0.0, self.y - 13.0

@@ -7,7 +7,7 @@ blanks, remarks. Lengths in the job's units, small ones in millimetres (or thous
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -54,7 +54,7 @@ def summary(adjustment: Adjustment, job: Job, most: int = 3) -> tuple[Section, .
         _setups(adjustment, job, show, most),
         _sights(adjustment, show, most),
         _unchecked(adjustment, most),
-        _weakest(adjustment, show, min(most, 2)),
+        _weakest(adjustment, job, min(most, 2)),
         _decisions(job, most),
         _datum(adjustment, show),
         _blanks(adjustment, most),
@@ -79,8 +79,7 @@ def headline(adjustment: Adjustment) -> tuple[Sign, str]:
     if not parts:
         return "flagged", "FLAGGED: adjusted, but the global test fails and no single cause stands out."
     verb = "does" if parts in (["1 setup"], ["1 reading"], ["1 control mark"]) else "do"
-    words = " and ".join(parts) if len(parts) < 3 else f"{parts[0]}, {parts[1]} and {parts[2]}"
-    return "flagged", f"FLAGGED: adjusted, but {words} {verb} not fit."
+    return "flagged", f"FLAGGED: adjusted, but {_joined(parts)} {verb} not fit."
 
 
 def expected_false_flags(adjustment: Adjustment) -> tuple[float, int]:
@@ -135,8 +134,8 @@ def _verdict(a: Adjustment) -> Section:
             Row(
                 "",
                 (
-                    f"{tests} tests at alpha {a.settings.alpha:g}: about {expected:.1g} would be flagged "
-                    "with every reading right.",
+                    f"{tests} tests at alpha {a.settings.alpha:g}: about {expected:.1g} flags are to be expected "
+                    "with no mistake.",
                 ),
             )
         )
@@ -198,13 +197,17 @@ def _setups(a: Adjustment, job: Job, show: Show, most: int) -> Section:
     rows = []
     for i in order:
         by_height = height[i] >= centring[i]
-        size = s.height_error[i] if by_height else math.hypot(s.centring_east[i], s.centring_north[i])
+        # The adjusted effect is drawn towards 0 by its prior; the mistake behind it is that over the redundancy.
+        # Of a centring error, of two components, the adjusted effect is only the least that it can be.
+        with np.errstate(divide="ignore", invalid="ignore"):
+            mistake = float(s.height_error[i] / s.redundancy_height[i])
+        size = mistake if by_height else math.hypot(s.centring_east[i], s.centring_north[i])
         entered = a.network.setups.height[i]
         what = f"height {job.units.show_length(entered, 3)}" if by_height else "centring"
         if by_height:
             words = f"{show.small(abs(size), 1)} {'too low' if size > 0 else 'too high'}"
         else:
-            words = f"{show.small(size, 1)} off"
+            words = f"{show.small(size, 1)} off, or more"
         statistic = abs(s.standardized_height[i]) if by_height else s.standardized_centring[i]
         rows.append(
             Row(
@@ -268,26 +271,26 @@ def _unchecked(a: Adjustment, most: int) -> Section:
     return _cut("unchecked", "Unchecked marks (a mistake there would go unseen)", rows, (), most)
 
 
-def _weakest(a: Adjustment, show: Show, most: int) -> Section:
+def _weakest(a: Adjustment, job: Job, most: int) -> Section:
     m, level = a.marks, percent(a.settings.confidence)
     factor = one_dimensional_factor(a.settings.confidence)
-    small, rows = show.small_length_name, []
+    small, rows = job.units.show_small_length, []
     if np.isfinite(m.semi_major).any():
         order = np.argsort(-np.nan_to_num(m.semi_major), kind="stable")[:most]
-        parts = [f"{m.mark[i]} {show.small(m.semi_major[i], 1)}" for i in order if m.semi_major[i] > 0.0]
+        parts = [f"{m.mark[i]} {small(float(m.semi_major[i]))}" for i in order if m.semi_major[i] > 0.0]
         if parts:
             size = f"semi-major axis (2D {level}, {a.ellipse_factor:.3f} sigma)"
-            words = f"plane, {size}: {', '.join(parts)} {small}"
+            words = f"plane, {size}: {', '.join(parts)}"
             rows.append(Row("", (words,)))
     if np.isfinite(m.sigma_height).any():
         order = np.argsort(-np.nan_to_num(m.sigma_height), kind="stable")[:most]
         parts = [
-            f"{m.mark[i]} {show.small(factor * m.sigma_height[i], 1)}"
+            f"{m.mark[i]} {small(float(factor * m.sigma_height[i]))}"
             for i in order
             if m.sigma_height[i] > 0.0
         ]
         if parts:
-            words = f"height (1D {level}, {factor:.3f} sigma): {', '.join(parts)} {small}"
+            words = f"height (1D {level}, {factor:.3f} sigma): {', '.join(parts)}"
             rows.append(Row("", (words,)))
     return Section("weakest", "Weakest marks", tuple(rows))
 
@@ -315,7 +318,7 @@ def _datum(a: Adjustment, show: Show) -> Section:
     if parts:
         rows.append(Row("", (f"Control: {'; '.join(parts)}.",)))
     if a.datum:
-        freedoms = " and ".join(filter(None, (", ".join(_words(a.datum[:-1])), *_words(a.datum[-1:]))))
+        freedoms = _joined([_FREEDOMS.get(f, f) for f in a.datum])
         over = "all marks" if len(a.datum_marks) == len(a.marks) else names(a.datum_marks, 6)
         rows.append(Row("", (f"Free in {freedoms}: fixed by inner constraints over {over or 'all marks'}.",)))
     if np.isfinite(a.marks.height).any() and len(a.setups):
@@ -324,8 +327,8 @@ def _datum(a: Adjustment, show: Show) -> Section:
     return Section("datum", "Datum", tuple(rows))
 
 
-def _words(freedoms: Iterable[str]) -> list[str]:
-    return [_FREEDOMS.get(f, f) for f in freedoms]
+def _joined(words: Sequence[str]) -> str:
+    return f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else words[0]
 
 
 def _blanks(a: Adjustment, most: int) -> Section:
@@ -335,11 +338,12 @@ def _blanks(a: Adjustment, most: int) -> Section:
         values = (("east", m.east[i]), ("north", m.north[i]), ("height", m.height[i]))
         blank = [word for word, value in values if math.isnan(value)]
         if blank:
-            missing.setdefault(" and ".join(blank), []).append(str(m.mark[i]))
+            missing.setdefault(_joined(blank), []).append(str(m.mark[i]))
     rows = []
     for what, marks in missing.items():
         who = "all marks" if len(marks) == len(m) else names(marks, 6)
-        rows.append(Row("", (f"No {what} for {who}: no reading reaches it.",)))
+        them = "it" if len(marks) == 1 and " " not in what else "them"
+        rows.append(Row("", (f"No {what} for {who}: no reading reaches {them}.",)))
     return _cut("blanks", "Left blank", tuple(rows), (), most)
 
 

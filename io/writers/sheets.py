@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import NormalDist
@@ -147,7 +147,7 @@ def at_target(adjustment: Adjustment, table: AdjustedObservations) -> Floats:
     return np.where(table.quantity == "angle", np.where(known, far, np.nan), 1.0)
 
 
-def names(items: Sequence[object], limit: int = 0) -> str:
+def names(items: Iterable[object], limit: int = 0) -> str:
     """`A, B, C`; beyond `limit` (if any) `A, B and 7 more`."""
     words = [str(i) for i in items]
     if limit and len(words) > limit:
