@@ -49,6 +49,17 @@ class Frame:
         n = readings.n_marks
         return Frame([None] * n, [None] * readings.n_groups, [False] * n)
 
+    def copy(self) -> Frame:
+        """A frame of its own with the same contents."""
+        return Frame(
+            list(self.points),
+            list(self.orientations),
+            self.fixed,
+            self.scaled,
+            self.without_rays,
+            self.without_lengths,
+        )
+
 
 @dataclass(slots=True)
 class Placement:

@@ -153,8 +153,6 @@ def similarity(
         (k * (z - middle_z) * (p - middle_l).conjugate() for k, p, z in zip(w, ls, zs, strict=True)), 0j
     )
     bottom = sum(k * abs(p - middle_l) ** 2 for k, p in zip(w, ls, strict=True))
-    if scaled:
-        kappa = top / bottom if bottom > 0 else 1 + 0j
-    else:
-        kappa = top / abs(top) if abs(top) > 0 else 1 + 0j
+    size = bottom if scaled else abs(top)
+    kappa = top / size if size > 0 else 1 + 0j
     return kappa, middle_z - kappa * middle_l

@@ -12,36 +12,17 @@ where it starts. A setup whose height over the mark is not known is a node of it
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from math import cos, hypot, sin, sqrt, tan
 
 import numpy as np
 
-from ...ground.table import Floats, Ints
+from ...ground.table import Floats
 from ..reductions import Observations
 from .consensus import Frame
-from .refine import least_squares
+from .spreading import Rises, Spread
 
 NEAR, SHARE = 0.05, 0.004  # m and ratio: what a clean difference may miss by
-
-
-@dataclass(slots=True)
-class Rises:
-    """Height differences between nodes: marks first, then setups of unknown height."""
-
-    start: list[int] = field(default_factory=list)
-    end: list[int] = field(default_factory=list)
-    value: list[float] = field(default_factory=list)
-    tolerance: list[float] = field(default_factory=list)
-    row: list[int] = field(default_factory=list)
-
-    def add(self, start: int, end: int, value: float, tolerance: float, row: int) -> None:
-        """Append one difference, m."""
-        self.start.append(start)
-        self.end.append(end)
-        self.value.append(value)
-        self.tolerance.append(tolerance)
-        self.row.append(row)
 
 
 @dataclass(slots=True)
@@ -161,9 +142,7 @@ def sighted_rises(lines: Sightlines, geometry: Geometry, frame: Frame, spent: se
                 geometry.rise(zenith, across, zenith, across / tan(angle), rises)
 
 
-def level_lengths(
-    lines: Sightlines, geometry: Geometry, h: list[float | None], sure: list[bool]
-) -> dict[int, float]:
+def level_lengths(lines: Sightlines, geometry: Geometry, levels: Spread) -> dict[int, float]:
     """The horizontal length of every slope distance, by row.
 
     From the zenith angle where the heights bear it out; from the heights where they are sure and it does not
@@ -178,9 +157,9 @@ def level_lengths(
             geometry.node(geometry.start[row], geometry.start_mark[row]),
             geometry.node(geometry.end[row], geometry.end_mark[row]),
         )
-        a, b = h[start], h[end]
+        a, b = levels.heights[start], levels.heights[end]
         by_height = None
-        if a is not None and b is not None and (zenith is None or (sure[start] and sure[end])):
+        if a is not None and b is not None and (zenith is None or (levels.sure[start] and levels.sure[end])):
             up = b + geometry.centre(geometry.end[row]) - a - geometry.centre(geometry.start[row])
             if abs(up) < slope:
                 by_height = sqrt(slope * slope - up * up)
@@ -189,119 +168,3 @@ def level_lengths(
         else:
             lengths[row] = by_angle
     return lengths
-
-
-def spread(n: int, rises: Rises, known: dict[int, float]) -> tuple[list[float | None], list[int], list[bool]]:
-    """Heights of n nodes from known ones, robustly.
-
-    Returns the heights (None where no difference reaches), the island each node belongs to (0: tied to the
-    known ones; others hang in the air, their lowest node at 0; −1: reached by nothing) and whether two
-    differences agree on it.
-    """
-    at: list[list[tuple[int, float, float]]] = [[] for _ in range(n)]
-    for a, b, value, tolerance in zip(rises.start, rises.end, rises.value, rises.tolerance, strict=True):
-        at[a].append((b, value, tolerance))
-        at[b].append((a, -value, tolerance))
-    h: list[float | None] = [None] * n
-    island = [-1] * n
-    sure = [False] * n
-    for node, height in known.items():
-        h[node], island[node], sure[node] = height, 0, True
-    number = 0
-    _grow(h, island, sure, at, [node for node in known], 0)
-    for node in range(n):
-        if h[node] is None and at[node]:
-            number += 1
-            h[node] = 0.0
-            island[node] = number
-            _grow(h, island, sure, at, [node], number)
-    _settle(h, rises, known, island, sure)
-    return h, island, sure
-
-
-def _grow(
-    h: list[float | None], island: list[int], sure: list[bool], at: list[list[tuple[int, float, float]]],
-    start: list[int], number: int,
-) -> None:  # fmt: skip
-    """Confirmed nodes first: those on which two differences agree, and more than disagree."""
-    look: dict[int, None] = {}
-    waiting: dict[int, float] = {}
-    for node in start:
-        for other, _, _ in at[node]:
-            if h[other] is None:
-                look[other] = None
-    while look or waiting:
-        if look:
-            node = next(iter(look))
-            del look[node]
-            if h[node] is not None:
-                continue
-            values = [
-                (base - value, tolerance)
-                for other, value, tolerance in at[node]
-                if (base := h[other]) is not None
-            ]
-            height, count = _mode(values)
-            if count < 2 or 2 * count <= len(values):
-                waiting.setdefault(node, height)
-                waiting[node] = height
-                continue
-            sure[node] = True
-            waiting.pop(node, None)
-        else:
-            node = next(iter(waiting))
-            height = waiting.pop(node)
-        h[node], island[node] = height, number
-        for other, _, _ in at[node]:
-            if h[other] is None:
-                look[other] = None
-
-
-def _mode(values: list[tuple[float, float]]) -> tuple[float, int]:
-    best, most = values[0][0], 0
-    for value, tolerance in values:
-        near = [v for v, _ in values if abs(v - value) <= tolerance]
-        if len(near) > most:
-            best, most = sum(near) / len(near), len(near)
-            if most == len(values):
-                break
-    return best, most
-
-
-def _settle(
-    h: list[float | None], rises: Rises, known: dict[int, float], island: list[int], sure: list[bool]
-) -> None:
-    """Least absolute misfits over all differences, where any misfit is left."""
-    if not rises.start:
-        return
-    start, end = np.array(rises.start), np.array(rises.end)
-    x = np.array([np.nan if v is None else v for v in h])
-    tolerance = np.array(rises.tolerance)
-    if not np.any(np.abs(x[end] - x[start] - rises.value) > tolerance):
-        return
-    free = np.ones(len(x), dtype=bool)
-    free[list(known)] = False
-    seen: set[int] = set()
-    for node, number in enumerate(island):  # one node of each floating island stays where it is
-        if number > 0 and number not in seen:
-            seen.add(number)
-            free[node] = False
-    column = np.where(free, np.cumsum(free) - 1, -1)
-    n = int(free.sum())
-    if n == 0:
-        return
-    columns: Ints = np.stack([column[start], column[end]], axis=1)
-    nominal = tolerance / 10
-    rows = np.stack([-1.0 / nominal, 1.0 / nominal], axis=1)
-    rows[columns < 0] = 0.0
-    columns = np.where(columns < 0, 0, columns)
-    for k in range(14):
-        u = (x[end] - x[start] - rises.value) / nominal
-        w = 1.0 / np.maximum(np.abs(u), 1.0) if k < 10 else 1.0 / (1.0 + u * u)
-        x[free] += least_squares(columns, rows, w, -u, n)
-    fits = np.abs(x[end] - x[start] - rises.value) <= tolerance
-    count = np.bincount(np.concatenate([start[fits], end[fits]]), minlength=len(x))
-    for node in np.flatnonzero(free).tolist():
-        if h[node] is not None:
-            h[node] = float(x[node])
-            sure[node] = bool(count[node] >= 2)

@@ -1,16 +1,8 @@
-"""The plane from nothing: grow from control, carry frames of their own where that gets stuck, let the
-readings vote.
-
-Where misfits are left that one reading could explain, each suspicious reading is left out in turn and the
-plane is built again: a wrong angle in a single traverse is outvoted nowhere, but without it everything else
-closes.
-"""
+"""One plane from nothing: grow from control, carry frames of their own where that gets stuck, and join them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-
-import numpy as np
 
 from .consensus import Frame, place
 from .constructions import Point
@@ -26,12 +18,9 @@ from .frames import (
     moved,
     seeds,
 )
-from .growth import count_misfits, grow, misfits, sweep
+from .growth import grow
 from .readings import COMPASS, Readings
-from .refine import refine
 
-SEARCH_READINGS = 600  # larger networks are not built again and again
-SEARCH_TRIALS = 60
 LENGTH_FRAMES = 12
 
 
@@ -42,23 +31,9 @@ class Plane:
     frame: Frame
     ambiguous: dict[int, tuple[Point, Point]] = field(default_factory=dict)
     guided: list[int] = field(default_factory=list)  # marks that had to keep their start value
-
-
-def build(readings: Readings, known: dict[int, Point], guide: dict[int, Point]) -> Plane:
-    """The plane in the system of the known marks; with none known, in a system of its own.
-
-    `guide` holds start values: they choose between two places a mark could have and stand in where nothing
-    else does.
-    """
-    quick = _from_start_values(readings, known, guide)
-    if quick is not None:
-        return quick
-    plane = _construct(readings, known, guide, set(), set())
-    _polish(readings, plane.frame)
-    worst = count_misfits(readings, plane.frame)
-    if worst > 1 and len(readings.rays.start) + len(readings.lengths.a) <= SEARCH_READINGS:
-        plane = _search(readings, known, guide, plane, worst)
-    return plane
+    doubtful: list[int] = field(
+        default_factory=list
+    )  # marks whose readings contradict each other, vote for vote
 
 
 def needed(readings: Readings) -> set[int]:
@@ -67,38 +42,7 @@ def needed(readings: Readings) -> set[int]:
     return {*rays.start, *rays.end, *lengths.a, *lengths.b}
 
 
-def _from_start_values(readings: Readings, known: dict[int, Point], guide: dict[int, Point]) -> Plane | None:
-    """The given coordinates, where every mark has some and the readings bear them out."""
-    given = {**guide, **known}
-    if not needed(readings) <= given.keys() or not guide:
-        return None
-    frame = Frame.blank(readings)
-    frame.orientations[COMPASS] = 0.0
-    for mark, p in given.items():
-        frame.points[mark] = p
-        frame.fixed[mark] = mark in known
-    grow(readings, frame)
-    count, total = count_misfits(readings, frame), len(readings.rays.start) + len(readings.lengths.a)
-    if count > 0.1 * total:
-        return None
-    if count:
-        _polish(readings, frame)
-        if count_misfits(readings, frame) > 1:
-            return None
-    return Plane(frame)
-
-
-def _polish(readings: Readings, frame: Frame) -> None:
-    sweep(readings, frame)
-    if count_misfits(readings, frame) == 0 and readings.n_marks > 300:
-        return
-    refine(readings, frame)
-    if count_misfits(readings, frame):
-        sweep(readings, frame)
-        refine(readings, frame)
-
-
-def _construct(
+def construct(
     readings: Readings, known: dict[int, Point], guide: dict[int, Point], without_rays: set[int], without_lengths: set[int]
 ) -> Plane:  # fmt: skip
     world = Frame.blank(readings)
@@ -227,6 +171,11 @@ def _choose(readings: Readings, plane: Plane, guide: dict[int, Point], wanted: s
             if found is None or found.rival is None:
                 continue
             near = guide.get(mark)
+            if near is None and found.against > 0:
+                plane.doubtful.append(mark)
+                world.points[mark] = found.point
+                grow(readings, world, start=[mark])
+                return True
             if near is None:
                 plane.ambiguous[mark] = (found.point, found.rival)
                 continue
@@ -249,7 +198,8 @@ def _hang(
             continue
         frames.remove(frame)
         pivot, target = frame.points[shared[0]], world.points[shared[0]]
-        assert pivot is not None and target is not None
+        if pivot is None or target is None:
+            continue
         turns = [
             (complex(*g) - complex(*target)) / (complex(*p) - complex(*pivot))
             for m, g in guide.items()
@@ -274,60 +224,3 @@ def _follow_guide(readings: Readings, plane: Plane, guide: dict[int, Point], wan
             grow(readings, plane.frame)
             return True
     return False
-
-
-def _search(
-    readings: Readings, known: dict[int, Point], guide: dict[int, Point], plane: Plane, worst: int
-) -> Plane:
-    """Leave out one suspicious reading at a time; keep the plane in which fewest readings miss."""
-    ray, length = misfits(readings, plane.frame)
-    reached = needed(readings)
-    best, fewest = plane, worst
-    placed = sum(plane.frame.points[m] is not None for m in reached)
-    for rays_out, lengths_out in _suspects(readings, ray, length)[:SEARCH_TRIALS]:
-        trial = _construct(readings, known, guide, rays_out, lengths_out)
-        if sum(trial.frame.points[m] is not None for m in reached) < placed or (
-            trial.guided and not plane.guided
-        ):
-            continue
-        sweep(readings, trial.frame)
-        if count_misfits(readings, trial.frame) < worst + 4:
-            refine(readings, trial.frame)
-        count = count_misfits(readings, trial.frame)
-        if count < fewest:
-            best, fewest = trial, count
-        if fewest <= 1:
-            break
-    if best is not plane:
-        best.frame.without_rays, best.frame.without_lengths = set(), set()
-        refine(readings, best.frame)
-    return best
-
-
-def _suspects(readings: Readings, ray: np.ndarray, length: np.ndarray) -> list[tuple[set[int], set[int]]]:
-    """Single readings and whole sights, nearest to the misfits first."""
-    rays, lengths = readings.rays, readings.lengths
-    hot: dict[int, float] = {}
-    for k in np.flatnonzero(ray > 1.0).tolist():
-        for m in (rays.start[k], rays.end[k]):
-            hot[m] = hot.get(m, 0.0) + 1.0
-    for k in np.flatnonzero(length > 1.0).tolist():
-        for m in (lengths.a[k], lengths.b[k]):
-            hot[m] = hot.get(m, 0.0) + 1.0
-    warm = dict(hot)
-    for a, b in (*zip(rays.start, rays.end, strict=True), *zip(lengths.a, lengths.b, strict=True)):
-        for m, other in ((a, b), (b, a)):
-            if other in hot and m not in hot:
-                warm[m] = max(warm.get(m, 0.0), 0.5)
-    found: list[tuple[float, set[int], set[int]]] = []
-    for k in range(len(rays.start)):
-        heat = warm.get(rays.start[k], 0.0) + warm.get(rays.end[k], 0.0) + 3.0 * float(ray[k] > 1.0)
-        found.append((heat, {k}, set()))
-        spans = readings.between(rays.start[k], rays.end[k])
-        if spans:
-            found.append((heat - 0.75, {k}, set(spans)))
-    for k in range(len(lengths.a)):
-        heat = warm.get(lengths.a[k], 0.0) + warm.get(lengths.b[k], 0.0) + 3.0 * float(length[k] > 1.0)
-        found.append((heat, set(), {k}))
-    found.sort(key=lambda f: -f[0])
-    return [(r, s) for _, r, s in found]

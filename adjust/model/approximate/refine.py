@@ -16,10 +16,11 @@ from .readings import COMPASS, Readings
 
 DENSE = 700  # unknowns up to which a dense normal matrix is the quicker way
 NOMINAL_RAY, NOMINAL_LENGTH, NOMINAL_NEAR = 5e-4, 5e-4, 0.01
-ROUNDS = ("huber",) * 4 + ("cauchy",) * 4
+STRONG = ("huber",) * 5 + ("cauchy",) * 4  # for coordinates that a wrong reading may have led astray
+GENTLE = ("cauchy",) * 4  # for coordinates on which most readings agree already
 
 
-def refine(readings: Readings, frame: Frame, tied: bool = True) -> None:
+def refine(readings: Readings, frame: Frame, rounds: tuple[str, ...] = GENTLE, tied: bool = True) -> None:
     """Improve points and orientations of the frame in place, robustly; `tied` False leaves the compass
     free.
     """
@@ -54,7 +55,7 @@ def refine(readings: Readings, frame: Frame, tied: bool = True) -> None:
         return
     columns = _columns(column, turn_column, i, j, g, a, b)
     before = np.inf
-    for kind in ROUNDS:
+    for kind in rounds:
         e, nn = (p[j] - p[i]).T
         d = np.hypot(e, nn) + 1e-9
         off = (np.arctan2(e, nn) - r - turn[g] + np.pi) % (2 * np.pi) - np.pi
@@ -109,7 +110,7 @@ def least_squares(columns: Ints, rows: Floats, w: Floats, u: Floats, n: int) -> 
     weighted = rows * w[:, None]
     flat = columns.ravel()
     right: Floats = np.bincount(flat, weights=(weighted * u[:, None]).ravel(), minlength=n)
-    diagonal = np.bincount(flat, weights=(weighted * rows).ravel(), minlength=n)
+    diagonal: Floats = np.bincount(flat, weights=(weighted * rows).ravel(), minlength=n)
     hold = 1e-7 * diagonal + 1e-9 * (diagonal.max() if n else 1.0)
     if n <= DENSE:
         where = (columns[:, :, None] * n + columns[:, None, :]).ravel()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from statistics import median
 
@@ -9,15 +10,22 @@ import numpy as np
 
 from ...ground.network import Marks, Network
 from ...ground.table import Floats
+from ...ground.wording import ids, listing
 from ...settings import Settings
 from ...trouble import Trouble, Undetermined
 from ..reductions import Observations
 from .constructions import Point
 from .frames import best_similarity, moved
 from .growth import misfits
-from .heights import Geometry, level_lengths, measured_rises, sighted_rises, sightlines, spread
-from .plane import Plane, build, needed
+from .heights import Geometry, level_lengths, measured_rises, sighted_rises, sightlines
+from .plane import Plane, needed
 from .readings import COMPASS, RAY_TOLERANCE, Readings, gather, mode_of_angles
+from .search import build, burden, contested
+from .spreading import Spread, spread
+
+EXCHANGE_OBSERVATIONS = 1500  # larger networks are not built again and again
+EXCHANGES = 60
+EXCHANGE_GAIN = 3  # so many misfits must an exchange of two targets explain
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,42 +55,111 @@ def approximate(
 
     Raises Undetermined, naming marks and readings, where a mark that readings reach can't be placed.
     """
-    marks = network.marks
     device = network.setups.height if heights is None else heights
+    found = _attempt(network, obs, settings, device)
+    if len(obs) <= EXCHANGE_OBSERVATIONS and contested(found.readings, found.plane):
+        found = _exchange(network, settings, device, found)
+    marks, readings, plane = network.marks, found.readings, found.plane
+    _check(network, found.obs, readings, plane, found.levels)
+    if not any(m in found.known for m in needed(readings)):
+        _anchor(readings, plane, _datum_points(marks, found.guide, settings))
+    coordinates = _coordinates(marks, plane, found.levels, settings)
+    return Start(
+        coordinates,
+        _orientations(obs, coordinates),
+        _suspects(found, obs),
+        tuple(_remarks(network, found)),
+    )
+
+
+@dataclass(slots=True)
+class _Attempt:
+    """One run of the story, on the observations as they are or with two targets exchanged."""
+
+    obs: Observations
+    readings: Readings
+    plane: Plane
+    levels: Spread
+    known: dict[int, Point]
+    guide: dict[int, Point]
+    exchanged: tuple[int, ...] = ()  # rows whose target was exchanged
+    targets: tuple[int, int] = (-1, -1)  # the two target setups
+
+
+def _attempt(
+    network: Network, obs: Observations, settings: Settings, device: Floats, thorough: bool = True
+) -> _Attempt:
+    marks = network.marks
     lines = sightlines(obs)
     geometry = Geometry(obs, device, len(marks), settings.radius, settings.refraction)
     rises, spent = measured_rises(obs, lines, geometry)
     nodes = len(marks) + len(network.setups)
     held = _known_heights(marks)
-    h, island, sure = spread(nodes, rises, held)
+    levels = spread(nodes, rises, held)
     known, guide = _known_points(marks)
-    lengths = level_lengths(lines, geometry, h, sure)
+    lengths = level_lengths(lines, geometry, levels)
     readings = gather(obs, len(marks), lengths)
-    plane = build(readings, known, guide)
+    plane = build(readings, known, guide, thorough)
     if any(z not in spent for rows in lines.zeniths.values() for z in rows):
         sighted_rises(lines, geometry, plane.frame, spent, rises)
-        h, island, sure = spread(nodes, rises, held)
-        better = level_lengths(lines, geometry, h, sure)
+        levels = spread(nodes, rises, held)
+        better = level_lengths(lines, geometry, levels)
         if any(abs(better[row] - lengths[row]) > 0.002 * lengths[row] + 0.02 for row in lengths):
             readings = gather(obs, len(marks), better)
-            plane = build(readings, known, guide)
-    _check(network, obs, readings, plane, h, island)
-    if not any(m in known for m in needed(readings)):
-        _anchor(readings, plane, _datum_points(marks, guide, settings))
-    coordinates = _coordinates(marks, plane, h, island, settings)
-    return Start(
-        coordinates,
-        _orientations(obs, coordinates),
-        _suspects(readings, plane),
-        tuple(
-            Trouble(
-                "NET304",
-                f"{marks.mark[m]} could not be constructed from the readings; its start value was taken.",
-                marks=(str(marks.mark[m]),),
-            )
-            for m in plane.guided
-        ),
-    )
+            plane = build(readings, known, guide, thorough)
+    return _Attempt(obs, readings, plane, levels, known, guide)
+
+
+def _exchange(network: Network, settings: Settings, device: Floats, first: _Attempt) -> _Attempt:
+    """Try every two targets of one instrument setup as if their names had been swapped; keep what fits
+    clearly best.
+    """
+    obs, best, fewest = first.obs, first, burden(first.readings, first.plane)
+    wrong = _suspects(first, obs)
+    doubtful = set(first.plane.doubtful)
+    seen: dict[int, dict[int, float]] = {}
+    for row in np.flatnonzero(obs.used & (obs.kind == "direction")).tolist():
+        targets = seen.setdefault(int(obs.start_setup[row]), {})
+        targets[int(obs.end_setup[row])] = float(int(obs.end_mark[row]) in doubtful)
+    for row in wrong:
+        setup, target = int(obs.start_setup[row]), int(obs.end_setup[row])
+        if target in seen.get(setup, {}):
+            seen[setup][target] += 1.0
+    pairs = [
+        (-heat[a] - heat[b], setup, a, b) for setup, heat in seen.items() for a in heat for b in heat if a < b
+    ]
+    pairs = sorted(p for p in pairs if p[0] < 0)[:EXCHANGES]
+    for _, setup, a, b in pairs:
+        rows_a = np.flatnonzero((obs.start_setup == setup) & (obs.end_setup == a))
+        rows_b = np.flatnonzero((obs.start_setup == setup) & (obs.end_setup == b))
+        ends, marks = obs.end_setup.copy(), obs.end_mark.copy()
+        ends[rows_a], ends[rows_b] = b, a
+        marks[rows_a], marks[rows_b] = network.setups.mark[b], network.setups.mark[a]
+        trial = _attempt(
+            network, obs.replace(end_setup=ends, end_mark=marks), settings, device, thorough=False
+        )
+        count = burden(trial.readings, trial.plane)
+        if count + EXCHANGE_GAIN <= fewest:
+            trial.exchanged, trial.targets = (*rows_a.tolist(), *rows_b.tolist()), (a, b)
+            best, fewest = trial, count
+        if fewest == 0:
+            break
+    return best
+
+
+def _remarks(network: Network, found: _Attempt) -> Iterator[Trouble]:
+    marks = [str(m) for m in network.marks.mark]
+    for m in found.plane.guided:
+        text = f"{marks[m]} could not be constructed from the readings; its start value was taken."
+        yield Trouble("NET304", text, marks=(marks[m],))
+    for m in found.plane.doubtful:
+        text = f"The readings that reach {marks[m]} contradict each other, vote for vote; one way was taken to start."
+        yield Trouble("NET306", text, marks=(marks[m],))
+    if found.exchanged:
+        a, b = (str(network.setups.setup[t]) for t in found.targets)
+        rows = ids(found.obs, found.exchanged)
+        text = f"All readings fit far better if {a} and {b} are exchanged in {listing(rows)}."
+        yield Trouble("NET307", text, "Check the names of the targets.", (), (a, b), rows)
 
 
 def _known_points(marks: Marks) -> tuple[dict[int, Point], dict[int, Point]]:
@@ -122,13 +199,11 @@ def _anchor(readings: Readings, plane: Plane, onto: dict[int, Point]) -> None:
     plane.frame = moved(frame, kappa, shift)
 
 
-def _coordinates(
-    marks: Marks, plane: Plane, h: list[float | None], island: list[int], settings: Settings
-) -> Floats:
+def _coordinates(marks: Marks, plane: Plane, levels: Spread, settings: Settings) -> Floats:
     """Plane and heights together; heights that hang in the air are shifted onto the start values by the
     median.
     """
-    n = len(marks)
+    n, h, island = len(marks), levels.heights, levels.island
     coordinates = np.full((n, 3), np.nan)
     for m, p in enumerate(plane.frame.points):
         if p is not None:
@@ -168,27 +243,22 @@ def _orientations(obs: Observations, coordinates: Floats) -> Floats:
     return turns
 
 
-def _suspects(readings: Readings, plane: Plane) -> tuple[int, ...]:
-    ray, length = misfits(readings, plane.frame)
+def _suspects(found: _Attempt, obs: Observations) -> tuple[int, ...]:
+    """Rows of the observations that miss, and of those whose targets seem to be exchanged."""
+    readings = found.readings
+    ray, length = misfits(readings, found.plane.frame)
     rows = [row for k in np.flatnonzero(ray > 1.0).tolist() for row in readings.rays.rows[k]]
     rows += [row for k in np.flatnonzero(length > 1.0).tolist() for row in readings.lengths.rows[k]]
-    return tuple(sorted(set(rows)))
+    return tuple(sorted({*rows, *found.exchanged}))
 
 
-def _check(
-    network: Network,
-    obs: Observations,
-    readings: Readings,
-    plane: Plane,
-    h: list[float | None],
-    island: list[int],
-) -> None:
+def _check(network: Network, obs: Observations, readings: Readings, plane: Plane, levels: Spread) -> None:
     """Raise Undetermined with reasons where something that readings reach has no place."""
     n = len(network.marks)
     missing = np.zeros(n, dtype=bool)
     for m in needed(readings):
         missing[m] = plane.frame.points[m] is None and m not in plane.ambiguous
-    has_height = np.array([h[m] is not None for m in range(n)])
+    has_height = np.array([levels.heights[m] is not None for m in range(n)])
     slopes = obs.used & (obs.kind == "distance")
     sloped = np.zeros(n, dtype=bool)
     sloped[obs.start_mark[slopes]] = sloped[obs.end_mark[slopes]] = True

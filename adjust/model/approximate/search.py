@@ -1,0 +1,179 @@
+"""The plane that most readings bear out: constructed, refined, and built again without what may be wrong.
+
+A wrong angle in a single traverse is outvoted nowhere, but without it everything else closes. So where
+misfits are left that the marks next to them can't outvote, each suspicious reading is left out in turn and
+the plane is built again; the plane in which fewest readings miss is kept.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ...ground.table import Floats
+from .consensus import Frame
+from .constructions import Point
+from .growth import count_misfits, grow, misfits, sweep
+from .plane import Plane, construct, needed
+from .readings import COMPASS, Readings
+from .refine import STRONG, refine
+
+SEARCH_READINGS = 600  # larger networks are not built again and again
+SEARCH_TRIALS = 60
+UNPLACED = 100  # a mark without a place weighs as much as this many misfits
+
+
+def build(
+    readings: Readings, known: dict[int, Point], guide: dict[int, Point], thorough: bool = True
+) -> Plane:
+    """The plane in the system of the known marks; with none known, in a system of its own.
+
+    `guide` holds start values: they choose between two places a mark could have and stand in where nothing
+    else does. `thorough` False builds once and leaves nothing out.
+    """
+    quick = _from_start_values(readings, known, guide)
+    if quick is not None:
+        return quick
+    plane = construct(readings, known, guide, set(), set())
+    _polish(readings, plane)
+    few = len(readings.rays.start) + len(readings.lengths.a) <= SEARCH_READINGS
+    if thorough and few and contested(readings, plane):
+        plane = _leave_out(readings, known, guide, plane)
+    return plane
+
+
+def burden(readings: Readings, plane: Plane) -> int:
+    """How bad a plane is: its misfits, and marks that have no place or a doubtful one."""
+    unplaced = sum(plane.frame.points[m] is None for m in needed(readings))
+    return count_misfits(readings, plane.frame) + UNPLACED * unplaced + 2 * len(plane.doubtful)
+
+
+def contested(readings: Readings, plane: Plane) -> bool:
+    """True where a mark or an orientation next to a misfit has no clear majority for it."""
+    frame, rays, lengths = plane.frame, readings.rays, readings.lengths
+    if plane.doubtful:
+        return True
+    ray, length = misfits(readings, frame)
+    bad_rays, bad_lengths = (
+        set(np.flatnonzero(ray > 1.0).tolist()),
+        set(np.flatnonzero(length > 1.0).tolist()),
+    )
+    if not frame.scaled:
+        bad_lengths = set()
+    if len(bad_rays) + len(bad_lengths) < 2:
+        return False
+    for group in {rays.group[k] for k in bad_rays}:
+        wrong = sum(k in bad_rays for k in readings.rays_of[group])
+        if len(readings.rays_of[group]) - wrong < max(2, wrong + 1):
+            return True
+    marks = {m for k in bad_rays for m in (rays.start[k], rays.end[k])}
+    marks |= {m for k in bad_lengths for m in (lengths.a[k], lengths.b[k])}
+    for mark in marks:
+        if frame.fixed[mark]:
+            continue
+        at = [*readings.rays_to[mark], *(k for k in readings.rays_from[mark] if rays.group[k] == COMPASS)]
+        good = sum(k not in bad_rays for k in at) + sum(
+            k not in bad_lengths for k in readings.lengths_at[mark]
+        )
+        wrong = sum(k in bad_rays for k in at) + sum(k in bad_lengths for k in readings.lengths_at[mark])
+        for group in readings.groups_at[mark]:
+            off = sum(k in bad_rays for k in readings.rays_of[group])
+            good += max(len(readings.rays_of[group]) - off - 1, 0)
+            wrong += off
+        if good < 3 or good <= wrong:
+            return True
+    return False
+
+
+def _from_start_values(readings: Readings, known: dict[int, Point], guide: dict[int, Point]) -> Plane | None:
+    """The given coordinates, where every mark has some and the readings bear them out."""
+    given = {**guide, **known}
+    if not needed(readings) <= given.keys() or not guide:
+        return None
+    frame = Frame.blank(readings)
+    frame.orientations[COMPASS] = 0.0
+    for mark, p in given.items():
+        frame.points[mark] = p
+        frame.fixed[mark] = mark in known
+    grow(readings, frame)
+    plane = Plane(frame)
+    count, total = count_misfits(readings, frame), len(readings.rays.start) + len(readings.lengths.a)
+    if count > 0.1 * total:
+        return None
+    if count:
+        _polish(readings, plane)
+        if contested(readings, plane):
+            return None
+    return plane
+
+
+def _polish(readings: Readings, plane: Plane) -> None:
+    """All neighbours for every mark with a misfit, then all readings at once; the stronger way where that
+    fails.
+    """
+    frame = plane.frame
+    sweep(readings, frame)
+    if readings.n_marks > 300 and count_misfits(readings, frame) == 0:
+        return
+    before = frame.copy()
+    refine(readings, frame)
+    if not contested(readings, plane):
+        return
+    sweep(readings, frame)
+    other = Plane(before, plane.ambiguous, plane.guided, plane.doubtful)
+    refine(readings, before, STRONG)
+    sweep(readings, before)
+    refine(readings, before)
+    if count_misfits(readings, before) < count_misfits(readings, frame):
+        plane.frame = other.frame
+
+
+def _leave_out(readings: Readings, known: dict[int, Point], guide: dict[int, Point], plane: Plane) -> Plane:
+    """Leave out one suspicious reading at a time; keep the plane in which fewest readings miss."""
+    ray, length = misfits(readings, plane.frame)
+    best, fewest = plane, burden(readings, plane)
+    worst = fewest
+    for rays_out, lengths_out in _suspects(readings, ray, length)[:SEARCH_TRIALS]:
+        trial = construct(readings, known, guide, rays_out, lengths_out)
+        if trial.guided and not plane.guided:
+            continue
+        sweep(readings, trial.frame)
+        if burden(readings, trial) < worst + 4:
+            refine(readings, trial.frame)
+        count = burden(readings, trial)
+        if count < fewest:
+            best, fewest = trial, count
+        if fewest <= 1:
+            break
+    if best is not plane:
+        best.frame.without_rays, best.frame.without_lengths = set(), set()
+        refine(readings, best.frame)
+    return best
+
+
+def _suspects(readings: Readings, ray: Floats, length: Floats) -> list[tuple[set[int], set[int]]]:
+    """Single readings and whole sights, nearest to the misfits first."""
+    rays, lengths = readings.rays, readings.lengths
+    hot: dict[int, float] = {}
+    for k in np.flatnonzero(ray > 1.0).tolist():
+        for m in (rays.start[k], rays.end[k]):
+            hot[m] = hot.get(m, 0.0) + 1.0
+    for k in np.flatnonzero(length > 1.0).tolist():
+        for m in (lengths.a[k], lengths.b[k]):
+            hot[m] = hot.get(m, 0.0) + 1.0
+    warm = dict(hot)
+    for a, b in (*zip(rays.start, rays.end, strict=True), *zip(lengths.a, lengths.b, strict=True)):
+        for m, other in ((a, b), (b, a)):
+            if other in hot and m not in hot:
+                warm[m] = max(warm.get(m, 0.0), 0.5)
+    found: list[tuple[float, set[int], set[int]]] = []
+    for k in range(len(rays.start)):
+        heat = warm.get(rays.start[k], 0.0) + warm.get(rays.end[k], 0.0) + 3.0 * float(ray[k] > 1.0)
+        found.append((heat, {k}, set()))
+        spans = readings.between(rays.start[k], rays.end[k])
+        if spans:
+            found.append((heat - 0.75, {k}, set(spans)))
+    for k in range(len(lengths.a)):
+        heat = warm.get(lengths.a[k], 0.0) + warm.get(lengths.b[k], 0.0) + 3.0 * float(length[k] > 1.0)
+        found.append((heat, set(), {k}))
+    found.sort(key=lambda f: -f[0])
+    return [(r, s) for _, r, s in found]
