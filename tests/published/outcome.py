@@ -164,7 +164,10 @@ def differences(ours: Outcome, theirs: Outcome) -> list[str]:
             mine = ours.marks[name][f"sigma_{component}"]
             same(f"{name} sigma_{component}", mine, sigma, 1e-6 * sigma + 1e-12)
         scale = figures["variance_east"] + figures["variance_north"]
-        own_covariance, covariance = ours.marks[name]["covariance_east_north"], figures["covariance_east_north"]
+        own_covariance, covariance = (
+            ours.marks[name]["covariance_east_north"],
+            figures["covariance_east_north"],
+        )
         same(f"{name} covariance", own_covariance, covariance, 1e-6 * scale + 1e-18)
         for axis in ("semi_major", "semi_minor"):  # a vanishing minor axis is the root of rounding
             spread = figures["semi_major"]
