@@ -52,7 +52,9 @@ def simulate(network: Network, truth: Floats, settings: Settings, seed: int | np
     x[p.place[drawn]] = p.value[drawn] + p.sigma[drawn] * rng.standard_normal(int(drawn.sum()))
 
     exact = equations.computed(x, np.arange(len(obs)))
-    return _write(network, obs, exact, rng)
+    # sigmas of distances grow with the distance itself, so they come from the exact readings
+    sigma = reduce_readings(_write(single, obs, exact, exact)).sigma
+    return _write(network, obs, exact, exact + sigma * rng.standard_normal(len(obs)), rng)
 
 
 def _control(network: Network, truth: Floats, rng: np.random.Generator) -> Marks:
@@ -65,10 +67,11 @@ def _control(network: Network, truth: Floats, rng: np.random.Generator) -> Marks
     return marks.replace(**columns)
 
 
-def _write(network: Network, obs: Observations, exact: Floats, rng: np.random.Generator) -> Network:
-    """Noise added, faces and prism constants undone, every value back in its column."""
+def _write(
+    network: Network, obs: Observations, exact: Floats, noisy: Floats, rng: np.random.Generator | None = None
+) -> Network:
+    """Faces and prism constants undone, every value back in its column; vectors get their correlated noise here."""
     sights, vectors = network.sights, network.vectors
-    noisy = exact + obs.sigma * rng.standard_normal(len(obs))
     columns = {name: getattr(sights, name).copy() for name in ("circle", "zenith", "slope", "horizontal")}
     constants = prism_constants(network)
     second = sights.face == 2
@@ -96,8 +99,9 @@ def _write(network: Network, obs: Observations, exact: Floats, rng: np.random.Ge
             )
         )
     if len(vectors):
-        at = np.flatnonzero(obs.block >= 0)
-        chol = np.linalg.cholesky(vectors.covariance)
-        noise = np.einsum("nij,nj->ni", chol, rng.standard_normal((len(vectors), 3)))
-        vectors = vectors.replace(difference=exact[at].reshape(-1, 3) + noise)
+        difference = exact[obs.block >= 0].reshape(-1, 3)
+        if rng is not None:
+            root = np.linalg.cholesky(vectors.covariance)
+            difference = difference + np.einsum("nij,nj->ni", root, rng.standard_normal(difference.shape))
+        vectors = vectors.replace(difference=difference)
     return replace(network, sights=sights.replace(**columns), reduced=reduced, vectors=vectors)
