@@ -194,13 +194,11 @@ def _refusal(refused: Refused) -> Fault:
 
 def _print_summary(a: Adjustment, job: Job, written: tuple[str, ...], out: Path | None, quiet: bool) -> None:
     from hubtack.io.summary import Row, Section, headline, summary
-    from hubtack.io.terminal import as_text, speaks_unicode, wants_colour
+    from hubtack.io.terminal import as_text, line, speaks_unicode, wants_colour
 
     unicode, colour = speaks_unicode(sys.stdout), wants_colour(sys.stdout)
     if quiet:
-        sign, words = headline(a)
-        text = as_text("", [Section("verdict", "", (Row(sign, (f"{job.name}: {words}",)),))], colour, unicode)
-        click.echo(text.strip("\n").strip(), color=colour)
+        click.echo(line(*headline(a), job.name, colour, unicode), color=colour)
         return
     files = Section("files", "Written", (Row("", (f"{', '.join(sorted(written))} in {out}",)),))
     click.echo(as_text(job.name, (*summary(a, job), files), colour, unicode), nl=False, color=colour)

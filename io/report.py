@@ -65,11 +65,11 @@ def relative_sheet(adjustment: Adjustment, job: Job) -> Sheet:
         Heading("from", number=False),
         Heading("to", number=False),
         Heading("horizontal distance", job.units.length_name),
-        Heading("sigma distance (1D: 1 sigma)", small),
-        Heading(f"semi-major {ellipse}", small),
-        Heading(f"semi-minor {ellipse}", small),
-        Heading("azimuth of the semi-major axis", show.bearing_name),
-        Heading("sigma height difference (1D: 1 sigma)", small),
+        Heading("sigma distance (1D: 1 sigma)", small, short="sigma distance"),
+        Heading(f"semi-major {ellipse}", small, short=f"semi-major axis {level}"),
+        Heading(f"semi-minor {ellipse}", small, short=f"semi-minor axis {level}"),
+        Heading("azimuth of the semi-major axis", show.bearing_name, short="azimuth"),
+        Heading("sigma height difference (1D: 1 sigma)", small, short="sigma height difference"),
     )
     rows = tuple(
         (
@@ -84,7 +84,11 @@ def relative_sheet(adjustment: Adjustment, job: Job) -> Sheet:
         )
         for i in range(len(r))
     )
-    return Sheet("Relative precision of neighbours", headings, rows)
+    note = (
+        f"Sigmas: one dimension, 1 sigma. Relative ellipse: two dimensions, {level}, "
+        f"{adjustment.ellipse_factor:.4f} sigma."
+    )
+    return Sheet("Relative precision of neighbours", headings, rows, note=note)
 
 
 def constants_sheet(adjustment: Adjustment, job: Job) -> Sheet:
@@ -120,18 +124,20 @@ def _shortened(sheet: Sheet) -> Sheet:
     """The columns and rows that a page bears: flagged rows first where not all find room."""
     columns = _IN_PAGE.get(sheet.title, tuple(range(len(sheet.headings))))
     order = list(range(len(sheet.rows)))
-    note = ""
+    note = sheet.note
     if len(order) > _MOST_ROWS:
         order = sorted(sorted(order, key=lambda i: i not in sheet.flagged)[:_MOST_ROWS])
-        note = f"{_MOST_ROWS} of {len(sheet.rows)} rows, all that are flagged among them; the CSV file holds the rest."
+        note += (
+            f" Shown are {_MOST_ROWS} of {len(sheet.rows)} rows, flagged ones first; the CSV file holds all."
+        )
     if len(columns) < len(sheet.headings):
-        note = f"{note} The CSV file has more columns.".strip()
+        note += " The CSV file has more columns."
     return Sheet(
         sheet.title,
         tuple(sheet.headings[c] for c in columns),
         tuple(tuple(sheet.rows[i][c] for c in columns) for i in order),
         frozenset(k for k, i in enumerate(order) if i in sheet.flagged),
-        note,
+        note.strip(),
     )
 
 

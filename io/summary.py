@@ -134,8 +134,8 @@ def _verdict(a: Adjustment) -> Section:
             Row(
                 "",
                 (
-                    f"{tests} tests at alpha {a.settings.alpha:g}: about {expected:.1g} flags are to be expected "
-                    "with no mistake.",
+                    f"{tests} tests at alpha {a.settings.alpha:g}: expect about {expected:.1g} flags though "
+                    "nothing is wrong.",
                 ),
             )
         )

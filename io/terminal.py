@@ -46,6 +46,11 @@ def as_text(title: str, sections: Iterable[Section], colour: bool = False, unico
     return "\n".join(lines).rstrip() + "\n"
 
 
+def line(sign: Sign, words: str, name: str, colour: bool, unicode: bool) -> str:
+    """The verdict on one job in one line, however long."""
+    return f"{_sign(sign, colour, unicode)} {_clean(name, unicode)}: {words}"
+
+
 def speaks_unicode(stream: TextIO) -> bool:
     """Whether the stream can take the signs."""
     try:

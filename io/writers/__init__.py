@@ -1,4 +1,5 @@
-"""Deliverables: one module a file, each with `write(adjustment, job, folder)`; for a new one add a line here."""
+"""Deliverables: one module a file, each with `write(adjustment, job, folder)`; for a new one add a line
+here."""
 
 from __future__ import annotations
 

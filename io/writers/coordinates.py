@@ -30,16 +30,21 @@ def sheet(adjustment: Adjustment, job: Job) -> Sheet:
         Heading("east", length),
         Heading("north", length),
         Heading("height", length),
-        Heading("sigma east (1D: 1 sigma)", small),
-        Heading("sigma north (1D: 1 sigma)", small),
-        Heading("sigma height (1D: 1 sigma)", small),
-        Heading(f"semi-major {ellipse}", small),
-        Heading(f"semi-minor {ellipse}", small),
-        Heading("azimuth of the semi-major axis", show.bearing_name),
-        Heading(f"height (1D {level}: {factor:.3f} sigma)", small),
+        Heading("sigma east (1D: 1 sigma)", small, short="sigma east"),
+        Heading("sigma north (1D: 1 sigma)", small, short="sigma north"),
+        Heading("sigma height (1D: 1 sigma)", small, short="sigma height"),
+        Heading(f"semi-major {ellipse}", small, short=f"semi-major axis {level}"),
+        Heading(f"semi-minor {ellipse}", small, short=f"semi-minor axis {level}"),
+        Heading("azimuth of the semi-major axis", show.bearing_name, short="azimuth"),
+        Heading(f"height (1D {level}: {factor:.3f} sigma)", small, short=f"height {level}"),
         Heading("control", number=False),
         Heading("checked", number=False),
         Heading("rests unchecked on", number=False),
+    )
+    blank = np.isnan(m.east) & np.isnan(m.height)
+    note = (
+        f"Sigmas: one dimension, 1 sigma. Ellipse: two dimensions, {level}, {adjustment.ellipse_factor:.4f} sigma. "
+        f"Height {level}: one dimension, {factor:.3f} sigma. Held coordinates count as free of error."
     )
     rows = tuple(
         (
@@ -55,9 +60,9 @@ def sheet(adjustment: Adjustment, job: Job) -> Sheet:
             show.bearing(m.ellipse_azimuth[i]) if m.semi_major[i] > 0.0 else "",
             show.small(factor * m.sigma_height[i]),
             str(m.control[i]),
-            "unchecked" if m.unchecked[i] else "checked",
+            "" if blank[i] else "unchecked" if m.unchecked[i] else "checked",
             names(m.unchecked_by[i]),
         )
         for i in range(len(m))
     )
-    return Sheet("Coordinates", headings, rows, frozenset(np.flatnonzero(m.unchecked).tolist()))
+    return Sheet("Coordinates", headings, rows, frozenset(np.flatnonzero(m.unchecked).tolist()), note)

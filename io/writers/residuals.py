@@ -32,21 +32,25 @@ def sheet(adjustment: Adjustment, job: Job) -> Sheet:
         Heading("round"),
         Heading("observed", f"{job.units.length_name} or {job.units.angle_name}"),
         Heading("adjusted", f"{job.units.length_name} or {job.units.angle_name}"),
-        Heading("residual of an angle", turn),
+        Heading("residual of an angle", turn, short="residual"),
         Heading("residual at the target", small),
         Heading("sigma of an angle (1D: 1 sigma)", turn),
         Heading("sigma at the target (1D: 1 sigma)", small),
-        Heading("standardized residual"),
-        Heading("redundancy number"),
+        Heading("standardized residual", short="w"),
+        Heading("redundancy number", short="redundancy"),
         Heading(f"{bias} of an angle", turn),
-        Heading(f"{bias} at the target", small),
+        Heading(f"{bias} at the target", small, short="smallest bias found"),
         Heading("verdict", number=False),
         Heading("rows", number=False),
     )
     used, gone = adjustment.observations, adjustment.left_out
     rows = _rows(adjustment, used, show, left_out=False) + _rows(adjustment, gone, show, left_out=True)
     flagged = frozenset(i for i in range(len(used)) if used.flagged[i])
-    return Sheet("Observations", headings, tuple(rows), flagged)
+    note = (
+        "Residual: adjusted − observed, of angles also at their target. Smallest bias found: at the target, with alpha "
+        f"{settings.alpha:g} and power {settings.power:g}; `none` where nothing checks the reading."
+    )
+    return Sheet("Observations", headings, tuple(rows), flagged, note)
 
 
 def _rows(a: Adjustment, table: AdjustedObservations, show: Show, left_out: bool) -> list[tuple[str, ...]]:

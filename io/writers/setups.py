@@ -31,16 +31,16 @@ def sheet(adjustment: Adjustment, job: Job) -> Sheet:
         Heading("mark", number=False),
         Heading("support", number=False),
         Heading("height kind", number=False),
-        Heading("height as entered", job.units.length_name),
+        Heading("height as entered", job.units.length_name, short="height"),
         Heading("sigma centring (1D: 1 sigma per axis)", small),
         Heading("sigma height (1D: 1 sigma)", small),
         Heading("centring error east", small),
         Heading("centring error north", small),
-        Heading("height error (true minus entered)", small),
-        Heading("standardized centring (2D)"),
-        Heading("standardized height (1D)"),
+        Heading("height error (true minus entered)", small, short="height error"),
+        Heading("standardized centring (2D)", short="w centring"),
+        Heading("standardized height (1D)", short="w height"),
         Heading("redundancy number of the height"),
-        Heading(f"smallest wrong height {found}", small),
+        Heading(f"smallest wrong height {found}", small, short="smallest wrong height found"),
         Heading(f"smallest centring error {found}", small),
         Heading("verdict", number=False),
         Heading("row", number=False),
@@ -70,7 +70,12 @@ def sheet(adjustment: Adjustment, job: Job) -> Sheet:
                 job.place("setups", i),
             )
         )
-    return Sheet("Setups", headings, tuple(rows), frozenset(np.flatnonzero(s.flagged).tolist()))
+    note = (
+        "Errors as adjusted, drawn towards 0 by their sigmas: a mistake is larger. Height error: true minus entered. "
+        f"w centring: two dimensions, critical {adjustment.critical_centring:.3f}; "
+        f"w height: one dimension, critical {adjustment.critical:.3f}."
+    )
+    return Sheet("Setups", headings, tuple(rows), frozenset(np.flatnonzero(s.flagged).tolist()), note)
 
 
 def verdict(adjustment: Adjustment, row: int) -> str:

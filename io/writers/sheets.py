@@ -22,14 +22,23 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Heading:
-    """One column: words, unit (blank for none), whether its cells are numbers or a user's text."""
+    """One column: words, unit (blank for none), whether its cells are numbers or a user's text.
+
+    `short` is for pages, where the note of the sheet says the rest once.
+    """
 
     words: str
     unit: str = ""
     number: bool = True
+    short: str = ""
 
     def __str__(self) -> str:
         return f"{self.words} [{self.unit}]" if self.unit else self.words
+
+    @property
+    def on_page(self) -> str:
+        """The heading in few words."""
+        return f"{self.short or self.words} [{self.unit}]" if self.unit else self.short or self.words
 
 
 @dataclass(frozen=True)
