@@ -1,11 +1,15 @@
 """`published.toml`: what a source printed, and how near a solution must come to it.
 
 `[expected]` holds figures as the source prints them, `[recomputed]` figures of an independent solution
-where the source prints none or fewer digits, `[refuted]` printed figures that are no least-squares
-solution and must not come out. A figure is a string: half a unit of its last digit is the tolerance,
-unless a `[[wider]]` entry says otherwise and why. `[compare]` states the source's habits: units, scaled
-sigmas, the unit of the variance factor. Every source here takes residuals as adjusted minus observed, as
-we do.
+where the source prints none or fewer digits, `[refuted]` printed figures that are no least-squares solution
+and must not come out. A figure is a string: half a unit of its last digit is the tolerance, unless a
+`[[wider]]` entry says otherwise and why. `[compare]` states the source's habits: units, scaled sigmas, the
+unit of the variance factor. Every source here takes residuals as adjusted minus observed, as we do.
+
+Keys of `[compare]`: residual_unit, residual_angle_unit, sigma_unit, bias_unit; variance_unit, by which our
+variance factor is multiplied to be the source's; sigmas_scaled = true where the source multiplies sigmas by
+the root of the variance factor (false: a priori), or sigma_factor where it multiplies them by a figure of
+its own.
 """
 
 from __future__ import annotations
@@ -59,6 +63,7 @@ class Published:
         item, _, key = rest.rpartition(".")
         say = self.compare
         s0 = math.sqrt(outcome.network["variance_factor"]) if say.get("sigmas_scaled") else 1.0
+        s0 = float(say.get("sigma_factor", s0))  # where the source scales by a figure of its own
         unit = float(say.get("variance_unit", "1"))
         if group == "network":
             f = outcome.network
@@ -104,13 +109,15 @@ def load(folder: Path) -> Published:
     job = tomllib.loads((folder / "job.toml").read_text(encoding="utf-8"))
     wider = raw.get("wider", [])
     checks, used = [], set()
+    printed = dict(_leaves(raw.get("expected", {})))
     for table in ("expected", "recomputed", "refuted"):
         tree = raw.get(table, {})
         for path, text in _leaves(tree):
             tolerance = math.nan if path in TEXTS else half_last_digit(text)
             because = tree.get("because", "")
             for i, entry in enumerate(wider):
-                if table != "refuted" and any(fnmatchcase(path, p) for p in entry["values"]):
+                meant = table == "expected" or (table == "recomputed" and path not in printed)
+                if meant and any(fnmatchcase(path, p) for p in entry["values"]):
                     if float(entry["tolerance"]) > tolerance:
                         tolerance, because = float(entry["tolerance"]), entry["because"]
                     used.add(i)
