@@ -193,8 +193,10 @@ def _refusal(refused: Refused) -> Fault:
 
 
 def _print_summary(a: Adjustment, job: Job, written: tuple[str, ...], out: Path | None, quiet: bool) -> None:
-    from hubtack.io.summary import Row, Section, headline, summary
+    from hubtack.io.summary import summary
     from hubtack.io.terminal import as_text, line, speaks_unicode, wants_colour
+    from hubtack.io.verdict import headline
+    from hubtack.io.words import Row, Section
 
     unicode, colour = speaks_unicode(sys.stdout), wants_colour(sys.stdout)
     if quiet:

@@ -23,7 +23,7 @@ from hubtack.io.drawing import (
     shortened,
     text_width,
 )
-from hubtack.io.summary import headline
+from hubtack.io.verdict import headline
 from hubtack.io.writers.sheets import names, one_dimensional_factor, percent
 
 if TYPE_CHECKING:

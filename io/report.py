@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 
 from hubtack.io.about import version
 from hubtack.io.netmap import network_drawing
-from hubtack.io.summary import headline, summary
+from hubtack.io.summary import summary
 from hubtack.io.svgmap import style, svg
+from hubtack.io.verdict import headline
 from hubtack.io.writers import coordinates, residuals, setups
 from hubtack.io.writers.sheets import Heading, Sheet, Show, one_dimensional_factor, percent, plain
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 _TEMPLATE = Path(__file__).parent / "templates" / "report.html"
 _MOST_ROWS = 1000  # of one table: the CSV files hold them all
 _IN_PAGE = {
+    "Coordinates": (0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 13),
     "Observations": (0, 1, 2, 3, 7, 9, 10, 13, 14, 16, 17),
     "Setups": (0, 1, 2, 3, 4, 5, 8, 9, 10, 11, 12, 14, 16),
 }

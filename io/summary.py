@@ -7,41 +7,21 @@ blanks, remarks. Lengths in the job's units, small ones in millimetres (or thous
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from hubtack.adjust.ground.table import Flags, Floats, Ints
+from hubtack.io.verdict import readings_of, strength_of, verdict_section
+from hubtack.io.words import Row, Section, joined
 from hubtack.io.writers.sheets import Show, at_target, names, one_dimensional_factor, percent, plain
 
 if TYPE_CHECKING:
     from hubtack.adjust.results import Adjustment
     from hubtack.io.job import Job
 
-Sign = Literal["ok", "flagged", "watch", ""]
 _ANGLES = ("direction", "zenith", "azimuth", "angle")
 _FREEDOMS = {"east": "east", "north": "north", "rotation": "azimuth", "height": "height", "scale": "scale"}
-
-
-@dataclass(frozen=True)
-class Row:
-    """One line: a sign, and words (several where the section is a table)."""
-
-    sign: Sign
-    words: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Section:
-    """A title, rows, and how many more there were. `headings` makes a table of it."""
-
-    key: str
-    title: str
-    rows: tuple[Row, ...]
-    headings: tuple[str, ...] = ()
-    more: int = 0
 
 
 def summary(adjustment: Adjustment, job: Job, most: int = 3) -> tuple[Section, ...]:
@@ -49,7 +29,7 @@ def summary(adjustment: Adjustment, job: Job, most: int = 3) -> tuple[Section, .
     twice as many)."""
     show = Show(adjustment, job.units)
     sections = (
-        _verdict(adjustment),
+        verdict_section(adjustment),
         _control(adjustment, show, most),
         _setups(adjustment, job, show, most),
         _sights(adjustment, show, most),
@@ -61,95 +41,6 @@ def summary(adjustment: Adjustment, job: Job, most: int = 3) -> tuple[Section, .
         _remarks(adjustment, job, most),
     )
     return tuple(s for s in sections if s.rows)
-
-
-def headline(adjustment: Adjustment) -> tuple[Sign, str]:
-    """The sign of the whole, and the verdict in one sentence."""
-    a = adjustment
-    if a.degrees_of_freedom == 0:
-        return "watch", "UNCHECKED: adjusted, but there is not one reading more than needed."
-    if not a.flagged:
-        return "ok", "PASSES: adjusted, and all tests pass."
-    parts = [
-        _count(int(a.setups.flagged.sum()), "setup"),
-        _count(int(a.observations.flagged[_readings(a)].sum()), "reading"),
-        _count(len({str(m) for m in a.control.mark[a.control.flagged]}), "control mark"),
-    ]
-    parts = [p for p in parts if p]
-    if not parts:
-        return "flagged", "FLAGGED: adjusted, but the global test fails and no single cause stands out."
-    verb = "does" if parts in (["1 setup"], ["1 reading"], ["1 control mark"]) else "do"
-    return "flagged", f"FLAGGED: adjusted, but {_joined(parts)} {verb} not fit."
-
-
-def expected_false_flags(adjustment: Adjustment) -> tuple[float, int]:
-    """How many flags to expect though every reading is right, and among how many tests: alpha times their
-    number.
-
-    Counted are the tests of readings, of setup heights and of centrings that could be carried out.
-    """
-    a = adjustment
-    tests = int(np.isfinite(a.observations.standardized[_readings(a)]).sum())
-    tests += int(np.isfinite(a.setups.standardized_height).sum())
-    tests += int(np.isfinite(a.setups.standardized_centring).sum())
-    tests += int(np.isfinite(a.control.standardized).sum())
-    return a.settings.alpha * tests, tests
-
-
-def _readings(adjustment: Adjustment) -> Ints:
-    """Rows of observations that are neither setup effects nor control: those two are told elsewhere."""
-    kind = adjustment.observations.kind
-    return np.flatnonzero((kind != "effect") & (kind != "control"))
-
-
-def _verdict(a: Adjustment) -> Section:
-    sign, words = headline(a)
-    g = a.global_test
-    rows = [Row(sign, (words,))]
-    level = percent(a.settings.confidence)
-    if a.degrees_of_freedom > 0:
-        within = "within" if g.passed else "outside"
-        outcome = "Global test passes" if g.passed else "Global test fails"
-        rows.append(
-            Row(
-                "ok" if g.passed else "flagged",
-                (
-                    f"{outcome}: variance factor {g.variance_factor:.2f}, {within} "
-                    f"{g.lower:.2f} to {g.upper:.2f} ({level}).{_reading_of(a)}",
-                ),
-            )
-        )
-    rows.append(
-        Row(
-            "",
-            (
-                f"{len(a.marks)} marks, {len(_readings(a))} readings, {len(a.setups)} setups; "
-                f"{a.degrees_of_freedom} degrees of freedom; {a.iterations} iterations.",
-            ),
-        )
-    )
-    expected, tests = expected_false_flags(a)
-    if tests:
-        rows.append(
-            Row(
-                "",
-                (
-                    f"{tests} tests at alpha {a.settings.alpha:g}: expect about {expected:.1g} flags though "
-                    "nothing is wrong.",
-                ),
-            )
-        )
-    return Section("verdict", "Verdict", tuple(rows))
-
-
-def _reading_of(a: Adjustment) -> str:
-    """What a failed global test says; silent where it passes."""
-    g = a.global_test
-    if g.passed or not math.isfinite(g.variance_factor):
-        return ""
-    if g.variance_factor < g.lower:
-        return " The readings fit better than the stated sigmas allow: those are too large."
-    return " Readings fit worse than the stated sigmas: a mistake, or sigmas too small."
 
 
 def _control(a: Adjustment, show: Show, most: int) -> Section:
@@ -192,7 +83,7 @@ def _setups(a: Adjustment, job: Job, show: Show, most: int) -> Section:
     s = a.setups
     height = np.abs(np.nan_to_num(s.standardized_height)) / a.critical
     centring = np.nan_to_num(s.standardized_centring) / a.critical_centring
-    worst = np.maximum(height, centring)
+    worst = strength_of(a)
     order = _worst_first(np.where(worst > 0.0, worst, np.nan), s.flagged)
     rows = []
     for i in order:
@@ -232,7 +123,7 @@ def _setups(a: Adjustment, job: Job, show: Show, most: int) -> Section:
 def _sights(a: Adjustment, show: Show, most: int) -> Section:
     o = a.observations
     far = at_target(a, o)
-    keep = _readings(a)
+    keep = readings_of(a)
     order = keep[_worst_first(o.standardized[keep], o.flagged[keep])]
     rows = []
     for i in order:
@@ -318,17 +209,13 @@ def _datum(a: Adjustment, show: Show) -> Section:
     if parts:
         rows.append(Row("", (f"Control: {'; '.join(parts)}.",)))
     if a.datum:
-        freedoms = _joined([_FREEDOMS.get(f, f) for f in a.datum])
+        freedoms = joined([_FREEDOMS.get(f, f) for f in a.datum])
         over = "all marks" if len(a.datum_marks) == len(a.marks) else names(a.datum_marks, 6)
         rows.append(Row("", (f"Free in {freedoms}: fixed by inner constraints over {over or 'all marks'}.",)))
     if np.isfinite(a.marks.height).any() and len(a.setups):
         level = f"{show.units.show_length(a.reference_height, 3)} {show.units.length_name}"
         rows.append(Row("", (f"Plane frame unrolled at reference height {level}.",)))
     return Section("datum", "Datum", tuple(rows))
-
-
-def _joined(words: Sequence[str]) -> str:
-    return f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else words[0]
 
 
 def _blanks(a: Adjustment, most: int) -> Section:
@@ -338,7 +225,7 @@ def _blanks(a: Adjustment, most: int) -> Section:
         values = (("east", m.east[i]), ("north", m.north[i]), ("height", m.height[i]))
         blank = [word for word, value in values if math.isnan(value)]
         if blank:
-            missing.setdefault(_joined(blank), []).append(str(m.mark[i]))
+            missing.setdefault(joined(blank), []).append(str(m.mark[i]))
     rows = []
     for what, marks in missing.items():
         who = "all marks" if len(marks) == len(m) else names(marks, 6)
@@ -368,10 +255,6 @@ def _worst_first(statistic: Floats, flagged: Flags) -> Ints:
     order = np.lexsort((np.arange(len(size)), -size, ~flagged))
     chosen: Ints = order[(np.isfinite(statistic) | flagged)[order]]
     return chosen
-
-
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}{'s' if number > 1 else ''}" if number else ""
 
 
 def _signed(text: str) -> str:

@@ -9,7 +9,7 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 from typing import TextIO
 
-from hubtack.io.summary import Row, Section, Sign
+from hubtack.io.words import Row, Section, Sign
 
 WIDTH = 80
 _SIGNS: dict[str, tuple[str, str]] = {
@@ -69,8 +69,12 @@ def _sentence(row: Row, colour: bool, unicode: bool) -> list[str]:
 def _table(section: Section, colour: bool, unicode: bool) -> list[str]:
     count = len(section.headings)
     headings = [_clean(h, unicode) for h in section.headings]
-    rows = [[_shortened(_clean(w, unicode)) for w in r.words] for r in section.rows if len(r.words) == count]
-    widths = [max(_width(r[k]) for r in [headings, *rows]) for k in range(count)]
+    cells = [[_clean(w, unicode) for w in r.words] for r in section.rows if len(r.words) == count]
+    for widest in range(_WIDEST, 4, -1):
+        rows = [[_shortened(cell, widest) for cell in row] for row in cells]
+        widths = [max(_width(r[k]) for r in [headings, *rows]) for k in range(count)]
+        if sum(widths) + 2 * count + 2 <= WIDTH:
+            break
     # Numbers stand to the right.
     right = [all(_is_number(r[k]) for r in rows) for k in range(count)]
     lines = ["    " + _joined(headings, widths, right)]
@@ -100,10 +104,10 @@ def _is_number(cell: str) -> bool:
     return not cell.strip("+-.0123456789 ")
 
 
-def _shortened(cell: str) -> str:
-    if _width(cell) <= _WIDEST:
+def _shortened(cell: str, widest: int) -> str:
+    if _width(cell) <= widest:
         return cell
-    while _width(cell) >= _WIDEST:
+    while _width(cell) >= widest:
         cell = cell[:-1]
     return cell + ("~" if cell.isascii() else "…")
 

@@ -61,7 +61,7 @@ def sheet(adjustment: Adjustment, job: Job) -> Sheet:
             show.small(factor * m.sigma_height[i]),
             str(m.control[i]),
             "" if blank[i] else "unchecked" if m.unchecked[i] else "checked",
-            names(m.unchecked_by[i]),
+            (names(m.unchecked_by[i]) or "too few readings") if m.unchecked[i] else "",
         )
         for i in range(len(m))
     )
