@@ -88,7 +88,8 @@ class Cofactor:
         """A Q Aᵀ within every block of the k-th Rows: (m / block, block, block)."""
         if rows.block == 1:
             Q = self.block(k)
-            return np.einsum("mi,mij,mj->m", rows.values, Q, rows.values)[:, None, None]
+            h: Floats = np.einsum("mi,mij,mj->m", rows.values, Q, rows.values)
+            return h[:, None, None]
         b = rows.block  # rows of one block share their columns
         Q = self.block(k)[::b]
         A = rows.values.reshape(-1, b, rows.values.shape[1])

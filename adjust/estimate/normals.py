@@ -154,9 +154,11 @@ class Pattern:
         padded = np.concatenate([permutation, [n]])
         places = []
         for c in (*columns, *queries):
+            if not n or not c.size:  # everything is held, or nothing asked
+                places.append(np.full((*c.shape, c.shape[1]), trash, dtype=np.int64))
+                continue
             scalars = padded[c]  # −1 → n
-            lead = np.minimum(scalars.min(axis=1), n - 1) if c.size else np.zeros(len(c), np.int64)
-            home_f = front_of[lead] if n else np.zeros(len(c), np.int64)
+            home_f = front_of[np.minimum(scalars.min(axis=1), n - 1)]
             at = local(np.broadcast_to(home_f[:, None], scalars.shape), scalars)
             flat = (
                 offset[home_f][:, None, None]

@@ -1,8 +1,8 @@
 """Marks that a single undetectable blunder may move intolerably.
 
 For every reading and every setup effect the smallest blunder found with the set power (its MDB) is carried into the
-coordinates: ∇x = QAᵀPc·MDB. A mark is unchecked when one of them moves it by more than `unchecked_ratio` of its standard
-deviations, or without bound. A mark that only one target setup ever stood on is unchecked however often it was sighted:
+coordinates: ∇x = QAᵀPc·MDB. A mark is unchecked when one of them moves it by more than `unchecked_ratio` of its
+standard deviations, or without bound. A mark that only one target setup ever stood on is unchecked however often it was sighted:
 nothing would show a wrong height or a wrong nail.
 """
 
@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..estimate.datum import Cofactor
+from ..estimate.reliability import NO_CHECK
 from ..estimate.rows import Rows
 from ..ground.table import Flags, Floats, Ints
 
@@ -44,14 +45,37 @@ def alternatives(
     return Alternatives(rows.columns[chosen], values[chosen], strength[chosen], [names[i] for i in chosen])
 
 
+def can_matter(redundancy: Floats, curvature: Floats, delta0: float, ratio: float) -> Flags:
+    """Which wrong setup effects could make any mark unchecked at all, without solving for their influence.
+
+    Given everything else, effect i has variance 1/N_ii; so its squared correlation with any other unknown is at most
+    1 − 1/(Q_ii N_ii), and what it does to a coordinate, in standard deviations, at most √(1 − r)·ρ·δ0/√r.
+    redundancy (m,) r of the pseudo-observations; curvature (m,) N_ii·σ².
+    """
+    h = np.clip(1.0 - redundancy, 0.0, 1.0)
+    rho = np.sqrt(np.clip(1.0 - 1.0 / np.maximum(h * curvature, 1.0), 0.0, 1.0))
+    with np.errstate(divide="ignore"):
+        bound = np.sqrt(h) * rho * delta0 / np.sqrt(np.where(redundancy > NO_CHECK, redundancy, 0.0))
+    return np.where(redundancy > NO_CHECK, bound > ratio, rho > SEEN)
+
+
 def unchecked_marks(
-    cofactor: Cofactor, tried: list[Alternatives], marks: Ints, sigma: Floats, delta0: float, ratio: float
+    cofactor: Cofactor,
+    tried: list[Alternatives],
+    marks: Ints,
+    sigma: Floats,
+    delta0: float,
+    ratio: float,
+    known: list[tuple[int, str]],
 ) -> tuple[Flags, list[tuple[str, ...]]]:
     """Which marks are unchecked, and the blunders that make them so.
 
-    marks (n_marks, 3): columns of their coordinates; sigma (n_marks, 3): their standard deviations.
+    marks (n_marks, 3): columns of their coordinates; sigma (n_marks, 3): their standard deviations. `known`: marks and
+    blunders that need no computing.
     """
     because: list[list[str]] = [[] for _ in range(len(marks))]
+    for mark, name in known:
+        because[mark].append(name)
     placed = marks >= 0
     column = np.where(placed, marks, 0)
     divisor = np.where(placed & (sigma > 0.0), sigma, np.inf)

@@ -1,7 +1,7 @@
 """Two device centres to what lies between them: the only place where the shape of the earth is known.
 
-Plane frame: a sphere of radius R unrolled at the reference height h0. With A, B the centres, D = hypot(ΔE, ΔN) / scale and
-θ = D / (R + h0):
+Plane frame: a sphere of radius R unrolled at the reference height h0. With A, B the centres,
+D = hypot(ΔE, ΔN) / scale and θ = D / (R + h0):
 
     x = (R + h_B)·sin θ          horizontal part, in the horizon of A
     u = (h_B − h_A) − 2(R + h_B)·sin²(θ/2)

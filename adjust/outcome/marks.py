@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from ..estimate.precision import ellipse_factor, ellipses
+from ..estimate.rows import Rows, diagonal
 from ..ground.table import Flags, Floats
-from ..judge.unchecked import Alternatives, alternatives, unchecked_marks
+from ..judge.unchecked import Alternatives, alternatives, can_matter, unchecked_marks
 from ..model.reductions import as_objects
 from ..results import AdjustedMarks
 from .solved import MARKS, Solved
@@ -49,8 +50,10 @@ def mark_table(solved: Solved) -> AdjustedMarks:
 
 
 def _unchecked(solved: Solved, sigma: Floats) -> tuple[Flags, list[tuple[str, ...]]]:
-    limit = solved.delta0 / solved.settings.unchecked_ratio
+    ratio = solved.settings.unchecked_ratio
+    limit = solved.delta0 / ratio
     tried: list[Alternatives] = []
+    known: list[tuple[int, str]] = []
     for k, group in enumerate(solved.equations.groups):
         covariance = solved.covariances[k]
         whitening = None
@@ -65,17 +68,56 @@ def _unchecked(solved: Solved, sigma: Floats) -> tuple[Flags, list[tuple[str, ..
     effects = np.flatnonzero(p.source == "effect")
     if len(effects):
         rows = solved.solution.rows[-1]
-        names = [f"{solved.network.setups.setup[p.setup[i]]} {EFFECT_WORDS[p.axis[i]]}" for i in effects]
-        part = type(rows)(rows.columns[effects], rows.values[effects], rows.misclosure[effects])
-        tried.append(alternatives(part, solved.prior_reliability.strength[effects], names, limit, None))
+        curvature = diagonal(solved.solution.rows, solved.unknowns.n)[p.place] * p.sigma**2
+        matters = can_matter(solved.prior_reliability.redundancy, curvature, solved.delta0, ratio)
+        lonely = _lonely_setups(solved)
+        setup_mark = solved.network.setups.mark
+        chosen = []
+        for i in effects[matters[effects]].tolist():
+            name = f"{solved.network.setups.setup[p.setup[i]]} {EFFECT_WORDS[p.axis[i]]}"
+            if lonely[p.setup[i]] and solved.prior_reliability.strength[i] == 0.0:
+                known.append((int(setup_mark[p.setup[i]]), name))
+            else:
+                chosen.append((i, name))
+        at = np.array([i for i, _ in chosen], dtype=np.int64)
+        part = Rows(rows.columns[at], rows.values[at], rows.misclosure[at])
+        strength = solved.prior_reliability.strength[at]
+        tried.append(alternatives(part, strength, [name for _, name in chosen], limit, None))
     return unchecked_marks(
         solved.solution.cofactor,
         tried,
         solved.unknowns.marks,
         sigma,
         solved.delta0,
-        solved.settings.unchecked_ratio,
+        ratio,
+        known,
     )
+
+
+def _lonely_setups(solved: Solved) -> Flags:
+    """Setups that alone tie a free mark to the network: their effects and the mark move as one. (n_setups,)"""
+    obs, n = solved.obs, len(solved.network.setups)
+    free = np.any(solved.unknowns.marks >= 0, axis=1)
+    ties: list[set[int]] = [set() for _ in range(len(free))]
+    for mark, setup in (
+        (obs.start_mark, obs.start_setup),
+        (obs.at_mark, np.full(len(obs), -1)),
+        (obs.end_mark, obs.end_setup),
+    ):
+        pairs = np.unique(np.column_stack([mark, setup])[obs.used & (mark >= 0)], axis=0)
+        for m, s in pairs.tolist():
+            ties[m].add(s)
+    lonely = np.zeros(n, dtype=bool)
+    shared = (solved.network.setups.base >= 0) | (solved.network.setups.height_base >= 0)
+    weighted = np.zeros(len(free), dtype=bool)
+    p = solved.unknowns.priors
+    weighted[p.mark[p.source == "control"]] = True
+    for m, setups in enumerate(ties):
+        if len(setups) == 1 and free[m] and not weighted[m]:
+            (s,) = setups
+            if s >= 0 and not shared[s]:
+                lonely[s] = True
+    return lonely
 
 
 def _control_words(sigma: Floats) -> str:
