@@ -278,4 +278,8 @@ class Decisions:
 def _rows(table: TextTable | None, column: str) -> dict[str, int]:
     """First row of each name, blank ones apart."""
     cells = table.get(column) if table else []
-    return {cell: i for i, cell in reversed(list(enumerate(cells))) if cell}
+    rows: dict[str, int] = {}
+    for i, cell in enumerate(cells):
+        if cell:
+            rows.setdefault(cell, i)
+    return rows

@@ -33,14 +33,12 @@ def read_marks(cells: Cells) -> Marks:
     prior = {c: np.full(len(cells), math.inf) for c in COMPONENTS.values()}
     for row, cell in enumerate(cells.text("control")):
         control = _control(cells, row, cell, used)
+        missing: list[str] = []
         for letter, c in COMPONENTS.items():
             word = control.get(letter)
             sigma = sigmas[c][row]
             if word and not given[c][row]:
-                found = f"{quoted(cell)} needs {_a(c)}, and there is none"
-                rest = "".join(x for x in control if given[COMPONENTS[x]][row])
-                wanted = f"Give it, or write {word}-{rest}." if rest else "Give it, or leave control blank."
-                cells.fault(row, c, "TAB215", found, wanted)
+                missing.append(c)
             elif word == "weighted" and not given_sigma[c][row]:
                 cells.fault(
                     row, f"sigma_{c}", "TAB216", f"A weighted {c} needs its sigma", "Give it, or hold it."
@@ -60,6 +58,15 @@ def read_marks(cells: Cells) -> Marks:
                 )
             elif word:
                 prior[c][row] = 0.0 if word == "held" else sigma
+        if missing:
+            there = "".join(x for x in control if given[COMPONENTS[x]][row])
+            wanted = (
+                f"Give it, or write {control[there[0]]}-{there}."
+                if there
+                else "Give them, or leave control blank."
+            )
+            found = f"{quoted(cell)} needs {' and '.join(missing)}, and nothing is there"
+            cells.fault(row, missing[0], "TAB215", found, wanted)
     return Marks(
         mark=cells.names("mark"),
         **values,

@@ -166,7 +166,11 @@ def _network(
 
 
 def _rows_of(names: Names) -> dict[str, int]:
-    return {str(name): row for row, name in reversed(list(enumerate(names))) if name}
+    rows: dict[str, int] = {}
+    for row, name in enumerate(names):
+        if name:
+            rows.setdefault(str(name), row)
+    return rows
 
 
 def _check_names(jobfile: JobFile, network: Network, faults: FaultList) -> None:

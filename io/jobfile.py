@@ -25,6 +25,7 @@ TYPES = {
     "finite_number": "a finite number",
     "dict_type": "a table",
     "list_type": "a list in square brackets",
+    "text_or_count": "a text in quotation marks",
     "string_too_short": "a text that isn't blank",
     "string_too_long": "a text of less than 1000 characters",
     "too_short": "a pair of marks",
@@ -117,7 +118,7 @@ def _validate(data: dict[str, Any], job: JobFile, faults: FaultList) -> dict[str
             return valid
         except ValidationError as invalid:
             for error in invalid.errors(include_url=False):
-                path = tuple(step for step in error["loc"] if step not in ("str", "int", "constrained-str"))
+                path = error["loc"]
                 if first:
                     _fault(error, path, data, job, faults)
                     job.units_known &= path[:1] != ("units",)
@@ -130,6 +131,8 @@ def _remove(data: dict[str, Any], path: Path) -> None:
     if path in ((), ("format",)):
         data["format"] = 1
         return
+    if path[0] == "decision":
+        path = path[:2]  # half a decision would only bring forth another fault
     container: Any = data
     for step in path[:-1]:
         try:
@@ -138,7 +141,7 @@ def _remove(data: dict[str, Any], path: Path) -> None:
             return
     if isinstance(container, dict):
         container.pop(path[-1], None)
-    elif path[0] == "decision" and isinstance(container, list):
+    elif path[0] == "decision" and isinstance(container, list) and isinstance(path[-1], int):
         container[path[-1]] = None
     else:
         _remove(data, path[:-1])

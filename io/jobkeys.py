@@ -199,7 +199,13 @@ def _schema(kind: str, choices: tuple[str, ...]) -> Any:
         pair = {"type": "list", "strict": True, "min_length": 2, "max_length": 2, "items_schema": text}
         return {"type": "list", "strict": True, "items_schema": pair}
     if kind == "text or count":
-        return {"type": "union", "choices": [text, {"type": "int", "strict": True}], "mode": "left_to_right"}
+        choices_of = [text, {"type": "int", "strict": True}]
+        return {
+            "type": "union",
+            "choices": choices_of,
+            "custom_error_type": "text_or_count",
+            "custom_error_message": "-",
+        }
     if kind == "text":
         return text
     return {

@@ -111,7 +111,15 @@ def read_reduced(cells: Cells, marks: dict[str, int]) -> Reduced:
             cells.fault(row, "to", "TAB222", "It runs from a mark to itself", "See from, at and to.")
         values.append(_value(cells, row, name))
         sigmas.append(_sigma(cells, row, name))
-    return Reduced(id=cells.names("id"), kind=kind, start=start, at=at, end=end, value=values, sigma=sigmas)
+    return Reduced(
+        id=cells.names("id"),
+        kind=kind,
+        start=start,
+        at=at,
+        end=end,
+        value=np.array(values, dtype=float),
+        sigma=np.array(sigmas, dtype=float),
+    )
 
 
 def _value(cells: Cells, row: int, kind: str) -> float:
@@ -158,7 +166,7 @@ def read_vectors(cells: Cells, marks: dict[str, int], setups: Setups, names: dic
         at_setup = [names.get(c, -1) for c in cells.text(column)]
         _check_ends(cells, column, at_mark, at_setup, [*marks, *names])
         of_setup = [int(setups.mark[s]) if s >= 0 else m for m, s in zip(at_mark, at_setup, strict=True)]
-        ends[column] = (of_setup, at_setup)
+        ends[column] = (np.array(of_setup, dtype=np.int64), np.array(at_setup, dtype=np.int64))
     for row, (a, b) in enumerate(zip(ends["from"][0], ends["to"][0], strict=True)):
         if a == b and a >= 0:
             cells.mistake(row, "to", "TAB222", "The vector runs from a mark to itself", "See from and to.")
