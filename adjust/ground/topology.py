@@ -342,7 +342,8 @@ def _spurs(
     """Parts without control behind a single sight, the largest such part each, and the rows of that sight."""
     import networkx as nx
 
-    bridges: list[tuple[int, int]] = [(a, b) for a, b in nx.bridges(graph) if len(graph[a][b]["links"]) == 1]
+    cuts: Any = nx.bridges(graph)
+    bridges: list[tuple[int, int]] = [(a, b) for a, b in cuts if len(graph[a][b]["links"]) == 1]
     solid = graph.copy()
     solid.remove_edges_from(bridges)
     block = {m: k for k, part in enumerate(nx.connected_components(solid)) for m in part}

@@ -129,27 +129,28 @@ class Field:
         )  # fmt: skip
         if not self.setups:
             return Network(marks)
+        at = {name: i for i, name in enumerate(names)}
         k = len(self.setups)
         return Network(
             marks,
             Setups(
                 setup=[f"S{i}" for i in range(k)], instrument=[s[1] for s in self.setups],
-                mark=[names.index(s[0]) for s in self.setups], support=[0] * k, device=[0] * k,
+                mark=[at[s[0]] for s in self.setups], support=[0] * k, device=[0] * k,
                 height=[s[2] for s in self.setups],
             ),
         )  # fmt: skip
 
     def observations(self) -> Observations:
-        names = list(self.truth)
+        at = {name: i for i, name in enumerate(self.truth)}
         rows = sorted(
             self.rows,
             key=lambda r: ORDER.index("vector.east" if "vector" in str(r["kind"]) else str(r["kind"])),
         )
         return Observations(
             id=[f"{i + 1}.{r['kind']}" for i, r in enumerate(rows)], kind=[r["kind"] for r in rows],
-            start_mark=[names.index(str(r["start"])) for r in rows],
-            at_mark=[names.index(str(r["at"])) if "at" in r else -1 for r in rows],
-            end_mark=[names.index(str(r["end"])) for r in rows],
+            start_mark=[at[str(r["start"])] for r in rows],
+            at_mark=[at[str(r["at"])] if "at" in r else -1 for r in rows],
+            end_mark=[at[str(r["end"])] for r in rows],
             start_setup=[r.get("start_setup", -1) for r in rows], end_setup=[r.get("end_setup", -1) for r in rows],
             round=[r.get("round", 0) for r in rows], orientation=[r.get("orientation", -1) for r in rows],
             value=[r["value"] for r in rows], sigma=[r["sigma"] for r in rows],

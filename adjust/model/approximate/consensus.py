@@ -42,6 +42,9 @@ class Frame:
         default_factory=set
     )  # readings set aside while another explanation is tried
     without_lengths: set[int] = field(default_factory=set)
+    doubtful: set[int] = field(
+        default_factory=set
+    )  # marks whose readings contradict each other, vote for vote
 
     @staticmethod
     def blank(readings: Readings) -> Frame:
@@ -58,6 +61,7 @@ class Frame:
             self.scaled,
             self.without_rays,
             self.without_lengths,
+            set(self.doubtful),
         )
 
 

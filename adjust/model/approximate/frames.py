@@ -173,7 +173,9 @@ def moved(frame: Frame, kappa: complex, shift: complex) -> Frame:
         z = None if p is None else kappa * complex(*p) + shift
         points.append(None if z is None else (z.real, z.imag))
     turned = [None if o is None else wrap(o + turn) for o in frame.orientations]
-    return Frame(points, turned, frame.fixed, frame.scaled, frame.without_rays, frame.without_lengths)
+    return Frame(
+        points, turned, frame.fixed, frame.scaled, frame.without_rays, frame.without_lengths, frame.doubtful
+    )
 
 
 def mirrored(frame: Frame) -> Frame:
@@ -219,6 +221,8 @@ def adopt(world: Frame, frame: Frame) -> list[int]:
         if world.points[mark] is None and p is not None:
             world.points[mark] = p
             new.append(mark)
+            if mark in frame.doubtful:
+                world.doubtful.add(mark)
     for group, turn in enumerate(frame.orientations):
         if world.orientations[group] is None and turn is not None:
             world.orientations[group] = turn

@@ -40,6 +40,7 @@ class Growth:
         self.waiting: dict[int, Placement | tuple[float, int, int]] = {}
         self.agreed: deque[int] = deque()
         self.disputed: deque[int] = deque()
+        self.tied: deque[int] = deque()  # two places that contradicting readings make equally good
 
     def run(self, start: list[int] | None) -> None:
         """Grow until nothing moves."""
@@ -50,7 +51,7 @@ class Growth:
         while True:
             while self.dirty:
                 self._look(next(iter(self.dirty)))
-            if not self._take(self.agreed) and not self._take(self.disputed):
+            if not (self._take(self.agreed) or self._take(self.disputed) or self._take(self.tied)):
                 return
 
     def _look_around(self, mark: int) -> None:
@@ -90,7 +91,7 @@ class Growth:
             if turn[1] >= 2 and turn[1] > turn[2]:
                 self._settle(what, turn)
             else:
-                self._wait(what, turn, turn[2] > 0)
+                self._wait(what, turn)
             return
         if self.frame.points[what] is not None:
             return
@@ -99,16 +100,16 @@ class Growth:
             return
         if placement.confirmed:
             self._settle(what, placement)
-        elif placement.rival is None:
-            self._wait(what, placement, placement.against > 0)
+        elif placement.rival is None or placement.against > 0:
+            self._wait(what, placement)
         else:
             self.waiting.pop(what, None)
 
     def _may(self, group: int) -> bool:
         return self.allowed is None or group in self.allowed
 
-    def _wait(self, what: int, found: Placement | tuple[float, int, int], disputed: bool) -> None:
-        (self.disputed if disputed else self.agreed).append(what)
+    def _wait(self, what: int, found: Placement | tuple[float, int, int]) -> None:
+        self._queue_of(found).append(what)
         self.waiting[what] = found
 
     def _take(self, queue: deque[int]) -> bool:
@@ -118,18 +119,26 @@ class Growth:
             found = self.waiting.get(what)
             if found is None:
                 continue
-            disputed = found[2] > 0 if isinstance(found, tuple) else found.against > 0
-            if disputed and queue is self.agreed:
+            if queue is not self._queue_of(found):
                 continue
             self._settle(what, found)
             return True
         return False
+
+    def _queue_of(self, found: Placement | tuple[float, int, int]) -> deque[int]:
+        if isinstance(found, tuple):
+            return self.disputed if found[2] > 0 else self.agreed
+        if found.rival is not None:
+            return self.tied
+        return self.disputed if found.against > 0 else self.agreed
 
     def _settle(self, what: int, found: Placement | tuple[float, int, int]) -> None:
         self.waiting.pop(what, None)
         readings, frame = self.readings, self.frame
         if isinstance(found, Placement):
             frame.points[what] = found.point
+            if found.rival is not None:
+                frame.doubtful.add(what)
             self._look_around(what)
             return
         group = -1 - what

@@ -12,6 +12,7 @@ where it starts. A setup whose height over the mark is not known is a node of it
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Set
 from dataclasses import dataclass
 from math import cos, hypot, sin, sqrt, tan
 
@@ -99,13 +100,17 @@ class Geometry:
             rises.add(start, end, value, loose, zenith)
 
 
-def measured_rises(obs: Observations, lines: Sightlines, geometry: Geometry) -> tuple[Rises, set[int]]:
-    """Differences that need no coordinates, and the zenith angles spent on them."""
+def measured_rises(
+    obs: Observations, lines: Sightlines, geometry: Geometry, wrong: Set[int] = frozenset()
+) -> tuple[Rises, set[int]]:
+    """Differences that need no coordinates, and the zenith angles spent on them; `wrong` distances are not
+    used.
+    """
     rises, spent = Rises(), set()
     value = geometry.value
     for row in lines.slopes:
         zenith = geometry.zenith_for(row, lines)
-        if zenith is not None:
+        if zenith is not None and row not in wrong:
             spent.add(zenith)
             across, up = value[row] * sin(value[zenith]), value[row] * cos(value[zenith])
             geometry.rise(row, across, zenith, up, rises)

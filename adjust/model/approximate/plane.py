@@ -1,4 +1,6 @@
-"""One plane from nothing: grow from control, carry frames of their own where that gets stuck, and join them."""
+"""One plane from nothing: grow from control, carry frames of their own where that gets stuck, and join
+them.
+"""
 
 from __future__ import annotations
 
@@ -76,7 +78,7 @@ def construct(
             frame = frame_of_lengths(readings, world, length)
             if frame is not None and _join_mirrored(readings, world, frame):
                 continue
-        if _choose(readings, plane, guide, wanted) or _hang(readings, world, frames, guide, known):
+        if _choose(readings, plane, guide, wanted) or _hang(readings, world, frames, guide):
             continue
         if not _follow_guide(readings, plane, guide, wanted):
             break
@@ -171,11 +173,6 @@ def _choose(readings: Readings, plane: Plane, guide: dict[int, Point], wanted: s
             if found is None or found.rival is None:
                 continue
             near = guide.get(mark)
-            if near is None and found.against > 0:
-                plane.doubtful.append(mark)
-                world.points[mark] = found.point
-                grow(readings, world, start=[mark])
-                return True
             if near is None:
                 plane.ambiguous[mark] = (found.point, found.rival)
                 continue
@@ -186,15 +183,13 @@ def _choose(readings: Readings, plane: Plane, guide: dict[int, Point], wanted: s
     return False
 
 
-def _hang(
-    readings: Readings, world: Frame, frames: list[Frame], guide: dict[int, Point], known: dict[int, Point]
-) -> bool:
-    """A frame tied to the world by one mark only: its turn is nobody's to know, so start values set it, else
-    nothing.
+def _hang(readings: Readings, world: Frame, frames: list[Frame], guide: dict[int, Point]) -> bool:
+    """A frame on an island with one known mark: its turn is nobody's to know, so start values set it, or
+    nothing does.
     """
     for frame in list(frames):
         shared = common(world, frame)
-        if len(shared) != 1 or (len(known) > 1 and shared[0] not in known):
+        if len(shared) != 1 or sum(world.fixed[m] for m in _island(readings, shared[0])) > 1:
             continue
         frames.remove(frame)
         pivot, target = frame.points[shared[0]], world.points[shared[0]]
@@ -224,3 +219,19 @@ def _follow_guide(readings: Readings, plane: Plane, guide: dict[int, Point], wan
             grow(readings, plane.frame)
             return True
     return False
+
+
+def _island(readings: Readings, mark: int) -> set[int]:
+    """All marks that rays and lengths join to one."""
+    rays, lengths = readings.rays, readings.lengths
+    seen, stack = {mark}, [mark]
+    while stack:
+        m = stack.pop()
+        ends = [rays.start[k] for k in readings.rays_to[m]] + [rays.end[k] for k in readings.rays_from[m]]
+        ends += [lengths.a[k] for k in readings.lengths_at[m]] + [
+            lengths.b[k] for k in readings.lengths_at[m]
+        ]
+        new = set(ends) - seen
+        seen |= new
+        stack += new
+    return seen

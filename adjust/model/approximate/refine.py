@@ -109,8 +109,8 @@ def least_squares(columns: Ints, rows: Floats, w: Floats, u: Floats, n: int) -> 
     """
     weighted = rows * w[:, None]
     flat = columns.ravel()
-    right: Floats = np.bincount(flat, weights=(weighted * u[:, None]).ravel(), minlength=n)
-    diagonal: Floats = np.bincount(flat, weights=(weighted * rows).ravel(), minlength=n)
+    right = _sums(flat, weighted * u[:, None], n)
+    diagonal = _sums(flat, weighted * rows, n)
     hold = 1e-7 * diagonal + 1e-9 * (diagonal.max() if n else 1.0)
     if n <= DENSE:
         where = (columns[:, :, None] * n + columns[:, None, :]).ravel()
@@ -119,21 +119,17 @@ def least_squares(columns: Ints, rows: Floats, w: Floats, u: Floats, n: int) -> 
         normal[np.arange(n), np.arange(n)] += hold
         solved: Floats = np.linalg.solve(normal, right)
         return solved
-    scale = 1.0 / (diagonal + hold)
+    scale: Floats = 1.0 / (diagonal + hold)
     x: Floats = np.zeros(n)
     rest: Floats = right.copy()
-    z = scale * rest
-    along = z.copy()
+    z: Floats = scale * rest
+    along: Floats = z.copy()
     size = first = float(rest @ z)
     for _ in range(150):
-        image = hold * along + np.bincount(
-            flat,
-            weights=(weighted * np.einsum("ij,ij->i", rows, along[columns])[:, None]).ravel(),
-            minlength=n,
-        )
+        image = hold * along + _sums(flat, weighted * np.einsum("ij,ij->i", rows, along[columns])[:, None], n)
         t = size / float(along @ image)
-        x += t * along
-        rest -= t * image
+        x = x + t * along
+        rest = rest - t * image
         z = scale * rest
         new = float(rest @ z)
         if new < 1e-8 * first or new == 0.0:
@@ -141,3 +137,8 @@ def least_squares(columns: Ints, rows: Floats, w: Floats, u: Floats, n: int) -> 
         along = z + (new / size) * along
         size = new
     return x
+
+
+def _sums(where: Ints, values: Floats, n: int) -> Floats:
+    """Sums of values that belong to the same unknown."""
+    return np.bincount(where, weights=values.ravel(), minlength=n).astype(np.float64)

@@ -17,8 +17,9 @@ from .plane import Plane, construct, needed
 from .readings import COMPASS, Readings
 from .refine import STRONG, refine
 
-SEARCH_READINGS = 600  # larger networks are not built again and again
+SEARCH_WORK = 9000  # readings times trials: what is spent on building again and again
 SEARCH_TRIALS = 60
+SEARCH_READINGS = 600
 UNPLACED = 100  # a mark without a place weighs as much as this many misfits
 
 
@@ -36,7 +37,7 @@ def build(
     plane = construct(readings, known, guide, set(), set())
     _polish(readings, plane)
     few = len(readings.rays.start) + len(readings.lengths.a) <= SEARCH_READINGS
-    if thorough and few and contested(readings, plane):
+    if thorough and few and contested(readings, plane, known, guide):
         plane = _leave_out(readings, known, guide, plane)
     return plane
 
@@ -44,13 +45,22 @@ def build(
 def burden(readings: Readings, plane: Plane) -> int:
     """How bad a plane is: its misfits, and marks that have no place or a doubtful one."""
     unplaced = sum(plane.frame.points[m] is None for m in needed(readings))
-    return count_misfits(readings, plane.frame) + UNPLACED * unplaced + 2 * len(plane.doubtful)
+    return count_misfits(readings, plane.frame) + UNPLACED * unplaced + 2 * len(plane.frame.doubtful)
 
 
-def contested(readings: Readings, plane: Plane) -> bool:
-    """True where a mark or an orientation next to a misfit has no clear majority for it."""
+def contested(
+    readings: Readings,
+    plane: Plane,
+    known: dict[int, Point] | None = None,
+    guide: dict[int, Point] | None = None,
+) -> bool:
+    """True where what misses may well be right, and something that fits be wrong.
+
+    That is so where a mark or an orientation next to a misfit has no clear majority, or (if `known` is given)
+    where the readings that fit would not determine the plane by themselves.
+    """
     frame, rays, lengths = plane.frame, readings.rays, readings.lengths
-    if plane.doubtful:
+    if frame.doubtful:
         return True
     ray, length = misfits(readings, frame)
     bad_rays, bad_lengths = (
@@ -81,7 +91,10 @@ def contested(readings: Readings, plane: Plane) -> bool:
             wrong += off
         if good < 3 or good <= wrong:
             return True
-    return False
+    if known is None:
+        return False
+    rest = construct(readings, known, guide or {}, bad_rays, bad_lengths).frame
+    return bool(rest.doubtful) or any(rest.points[m] is None for m in needed(readings))
 
 
 def _from_start_values(readings: Readings, known: dict[int, Point], guide: dict[int, Point]) -> Plane | None:
@@ -119,7 +132,7 @@ def _polish(readings: Readings, plane: Plane) -> None:
     if not contested(readings, plane):
         return
     sweep(readings, frame)
-    other = Plane(before, plane.ambiguous, plane.guided, plane.doubtful)
+    other = Plane(before, plane.ambiguous, plane.guided)
     refine(readings, before, STRONG)
     sweep(readings, before)
     refine(readings, before)
@@ -132,7 +145,8 @@ def _leave_out(readings: Readings, known: dict[int, Point], guide: dict[int, Poi
     ray, length = misfits(readings, plane.frame)
     best, fewest = plane, burden(readings, plane)
     worst = fewest
-    for rays_out, lengths_out in _suspects(readings, ray, length)[:SEARCH_TRIALS]:
+    trials = min(SEARCH_TRIALS, SEARCH_WORK // (len(readings.rays.start) + len(readings.lengths.a)))
+    for rays_out, lengths_out in _suspects(readings, ray, length)[:trials]:
         trial = construct(readings, known, guide, rays_out, lengths_out)
         if trial.guided and not plane.guided:
             continue

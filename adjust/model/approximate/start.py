@@ -24,6 +24,7 @@ from .search import build, burden, contested
 from .spreading import Spread, spread
 
 EXCHANGE_OBSERVATIONS = 1500  # larger networks are not built again and again
+EXCHANGE_WORK = 15000  # observations times trials
 EXCHANGES = 60
 EXCHANGE_GAIN = 3  # so many misfits must an exchange of two targets explain
 
@@ -57,7 +58,7 @@ def approximate(
     """
     device = network.setups.height if heights is None else heights
     found = _attempt(network, obs, settings, device)
-    if len(obs) <= EXCHANGE_OBSERVATIONS and contested(found.readings, found.plane):
+    if len(obs) <= EXCHANGE_OBSERVATIONS and contested(found.readings, found.plane, found.known, found.guide):
         found = _exchange(network, settings, device, found)
     marks, readings, plane = network.marks, found.readings, found.plane
     _check(network, found.obs, readings, plane, found.levels)
@@ -100,6 +101,13 @@ def _attempt(
     lengths = level_lengths(lines, geometry, levels)
     readings = gather(obs, len(marks), lengths)
     plane = build(readings, known, guide, thorough)
+    wrong = {
+        row
+        for k in np.flatnonzero(misfits(readings, plane.frame)[1] > 1.0)
+        for row in readings.lengths.rows[k]
+    }
+    if wrong & set(lines.slopes):  # a wrong distance says nothing of heights, its zenith angle still does
+        rises, spent = measured_rises(obs, lines, geometry, wrong)
     if any(z not in spent for rows in lines.zeniths.values() for z in rows):
         sighted_rises(lines, geometry, plane.frame, spent, rises)
         levels = spread(nodes, rises, held)
@@ -116,7 +124,7 @@ def _exchange(network: Network, settings: Settings, device: Floats, first: _Atte
     """
     obs, best, fewest = first.obs, first, burden(first.readings, first.plane)
     wrong = _suspects(first, obs)
-    doubtful = set(first.plane.doubtful)
+    doubtful = set(first.plane.frame.doubtful)
     seen: dict[int, dict[int, float]] = {}
     for row in np.flatnonzero(obs.used & (obs.kind == "direction")).tolist():
         targets = seen.setdefault(int(obs.start_setup[row]), {})
@@ -125,10 +133,15 @@ def _exchange(network: Network, settings: Settings, device: Floats, first: _Atte
         setup, target = int(obs.start_setup[row]), int(obs.end_setup[row])
         if target in seen.get(setup, {}):
             seen[setup][target] += 1.0
+    hot = {setup: sum(heat.values()) for setup, heat in seen.items()}
     pairs = [
-        (-heat[a] - heat[b], setup, a, b) for setup, heat in seen.items() for a in heat for b in heat if a < b
+        (-heat[a] - heat[b] - hot[setup] / len(heat), setup, a, b)
+        for setup, heat in seen.items()
+        for a in heat
+        for b in heat
+        if a < b
     ]
-    pairs = sorted(p for p in pairs if p[0] < 0)[:EXCHANGES]
+    pairs = sorted(pairs)[: min(EXCHANGES, EXCHANGE_WORK // len(obs))]
     for _, setup, a, b in pairs:
         rows_a = np.flatnonzero((obs.start_setup == setup) & (obs.end_setup == a))
         rows_b = np.flatnonzero((obs.start_setup == setup) & (obs.end_setup == b))
@@ -152,7 +165,7 @@ def _remarks(network: Network, found: _Attempt) -> Iterator[Trouble]:
     for m in found.plane.guided:
         text = f"{marks[m]} could not be constructed from the readings; its start value was taken."
         yield Trouble("NET304", text, marks=(marks[m],))
-    for m in found.plane.doubtful:
+    for m in sorted(found.plane.frame.doubtful):
         text = f"The readings that reach {marks[m]} contradict each other, vote for vote; one way was taken to start."
         yield Trouble("NET306", text, marks=(marks[m],))
     if found.exchanged:
