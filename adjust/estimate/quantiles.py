@@ -6,6 +6,7 @@ Small jobs must answer at once, so these few lines stand in for a library; tests
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from statistics import NormalDist
 
 _NORMAL = NormalDist()
@@ -88,6 +89,7 @@ def chi2_quantile(p: float, f: float) -> float:
     return x
 
 
+@lru_cache(maxsize=32)
 def noncentrality_plane(alpha: float, power: float) -> float:
     """√λ0 of a test with two degrees of freedom: P(χ²_2(λ0) > −2 ln α) = power. 4.4342 at 0.001 and 0.80."""
     critical = -2.0 * math.log(alpha)
@@ -105,7 +107,7 @@ def noncentrality_plane(alpha: float, power: float) -> float:
         return total
 
     low, high = 0.0, 30.0
-    for _ in range(80):
+    for _ in range(50):
         middle = 0.5 * (low + high)
         low, high = (middle, high) if found(middle) < power else (low, middle)
     return 0.5 * (low + high)

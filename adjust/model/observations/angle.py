@@ -1,4 +1,4 @@
-"""Horizontal angle at a mark, clockwise from the backsight (start) to the foresight (end): the difference of two azimuths."""
+"""Horizontal angle at a mark, clockwise from the backsight (start) to the foresight (end): azimuth less azimuth."""
 
 from __future__ import annotations
 

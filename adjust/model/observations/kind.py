@@ -20,8 +20,8 @@ class Kind:
     """One kind of observation.
 
     value(ray) (n,) m or rad and gradient(ray) (n, 3) = ∂value/∂d, per m. `leans_on` names further unknowns
-    (orientation, refraction, zero, scale, collimation, index) with their coefficients, from the ray and the face balance.
-    `plan` and `height` say which components of its ends it reaches. `legs` are the vectors it is a sum of.
+    (orientation, refraction, zero, scale, collimation, index) with their coefficients, from the ray and the
+    face balance. `plan` and `height` say which components of its ends it reaches. `legs` are the vectors it is a sum of.
     """
 
     name: str
