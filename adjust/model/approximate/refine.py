@@ -116,9 +116,7 @@ def least_squares(columns: Ints, rows: Floats, w: Floats, u: Floats, n: int) -> 
         where = (columns[:, :, None] * n + columns[:, None, :]).ravel()
         products = (weighted[:, :, None] * rows[:, None, :]).ravel()
         normal = np.bincount(where, weights=products, minlength=n * n).reshape(n, n)
-        normal[np.arange(n), np.arange(n)] += hold
-        solved: Floats = np.linalg.solve(normal, right)
-        return solved
+        return np.linalg.solve(normal + np.diag(hold), right).astype(np.float64)
     scale: Floats = 1.0 / (diagonal + hold)
     x: Floats = np.zeros(n)
     rest: Floats = right.copy()

@@ -12,7 +12,7 @@ import numpy as np
 from ...ground.table import Floats
 from .consensus import Frame
 from .constructions import Point
-from .growth import count_misfits, grow, misfits, sweep
+from .growth import count_misfits, grow, local_misfits, misfits, sweep
 from .plane import Plane, construct, needed
 from .readings import COMPASS, Readings
 from .refine import STRONG, refine
@@ -129,6 +129,7 @@ def _polish(readings: Readings, plane: Plane) -> None:
         return
     before = frame.copy()
     refine(readings, frame)
+    frame.doubtful = {m for m in frame.doubtful if local_misfits(readings, frame, m)}
     if not contested(readings, plane):
         return
     sweep(readings, frame)
