@@ -58,24 +58,30 @@ class Dense(Model):
 
     def solve(self) -> Dense:
         """To the minimum; then everything that is said about it."""
-        T = self.T
-        if T.shape[1]:
-            scale = 1.0 / np.maximum(np.linalg.norm(self.jacobian(self.x0) @ T, axis=0), 1e-12)
-            found = least_squares(
-                lambda y: self.residuals(self.x0 + T @ (scale * y)),
-                np.zeros(T.shape[1]),
-                jac=lambda y: self.jacobian(self.x0 + T @ (scale * y)) @ T * scale,
-                method="lm", xtol=1e-15, ftol=1e-15, gtol=1e-15,
-            )  # fmt: skip
-            self.x = self.x0 + T @ (scale * found.x)
-            for _ in range(3):  # the last digits
-                B = self.jacobian(self.x) @ T
-                norm_ = np.linalg.norm(B, axis=0)
-                self.x = self.x - T @ (np.linalg.lstsq(B / norm_, self.residuals(self.x), rcond=None)[0] / norm_)
-        else:
-            self.x = self.x0
+        self.x = self.x0
+        for _ in range(4 if self.folded else 1):  # folded sigmas follow the gradients at the solution
+            if self.folded:
+                self._fold(self.x)
+            self._minimise()
         self._judge()
         return self
+
+    def _minimise(self) -> None:
+        T, x = self.T, self.x
+        if not T.shape[1]:
+            return
+        scale = 1.0 / np.maximum(np.linalg.norm(self.jacobian(x) @ T, axis=0), 1e-12)
+        found = least_squares(
+            lambda y: self.residuals(x + T @ (scale * y)),
+            np.zeros(T.shape[1]),
+            jac=lambda y: self.jacobian(x + T @ (scale * y)) @ T * scale,
+            method="lm", xtol=1e-15, ftol=1e-15, gtol=1e-15,
+        )  # fmt: skip
+        self.x = x + T @ (scale * found.x)
+        for _ in range(3):  # the last digits
+            B = self.jacobian(self.x) @ T
+            size = np.linalg.norm(B, axis=0)
+            self.x = self.x - T @ (np.linalg.lstsq(B / size, self.residuals(self.x), rcond=None)[0] / size)
 
     def _judge(self) -> None:
         A = self.jacobian(self.x)

@@ -51,6 +51,9 @@ class Reading:
     balance: float = 0.0
     rows: tuple[str, ...] = ()
 
+    def __post_init__(self) -> None:
+        self.plain = self.sigma  # the instrument's alone
+
 
 @dataclass
 class Unknown:
@@ -86,8 +89,6 @@ class Model:
         self._place()
         self.x0 = np.array([u.start for u in self.unknowns])
         self._orient()
-        if self.folded:
-            self._fold(self.x0)
 
     # -- what was read -----------------------------------------------------------------------------------------
     def _height_of(self, s: int) -> float:
@@ -313,6 +314,7 @@ class Model:
         """The textbook rule: each observation's own variance grows by gradient² × sigma² of the effects at its ends."""
         step = 1e-30
         for o in self.readings:
+            o.sigma = o.plain
             if o.kind not in ("direction", "zenith", "distance", "level"):
                 continue
             total = o.sigma**2

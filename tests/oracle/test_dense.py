@@ -26,8 +26,6 @@ def _left_out(network: Network) -> Network:
 
 
 SLACK: dict[str, dict[str, Any]] = {
-    # Weights take the gradients where the adjustment starts, not at the truth: 2 mm of 30 m change them by 1e-4.
-    "textbook_rule": {"objective": 1e-4, "metres": 2e-6, "redundancy": 1e-4},
     # The engine's derivative of a direction leaves out that of c / sin z: c (10″) · cot z against 1.
     "steep_with_collimation": {"redundancy": 1e-5},
 }
