@@ -348,7 +348,7 @@ def _observations(
         unit = MM if kind == "distance" else 2 * ARCSEC
         w = rng.standard_normal(n)
         if flagged and kind == "distance":
-            w[2] = 5.1
+            w[min(2, n - 1)] = 5.1
         bias = 5.0 * unit * np.ones(n)
         bias[-1] = np.inf
         parts.append(
