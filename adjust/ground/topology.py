@@ -104,6 +104,7 @@ def explain_undetermined(
     told = {name for t in troubles for name in t.marks}
     names = [str(m) for m in network.marks.mark]
     reaching = _reaching(obs)
+    twofold = {names.index(name) for name in ambiguous}
     for name in ambiguous:
         mark = names.index(name)
         rows = reaching[mark]
@@ -122,16 +123,17 @@ def explain_undetermined(
         if names[mark] in told:
             continue
         rows = [r for r in reaching[mark] if obs.kind[r] in PLANE]
-        if rows and all(any(plane[m] and m != mark for m in ends(obs, r)) for r in rows):
+        firm = [r for r in rows if not any((plane[m] or m in twofold) and m != mark for m in ends(obs, r))]
+        if rows and (twofold or not firm):
             behind.append(mark)
             continue
-        troubles.append(no_place(network, obs, mark, rows, plane))
+        troubles.append(no_place(network, obs, mark, firm or rows, plane))
     if behind:
         listed = [names[m] for m in behind]
         setups = instruments_on(network, behind)
         text = f"{and_list(listed)} can't be placed: the sights that reach {'it' if len(listed) == 1 else 'them'} come only"
         text += " from marks without a place."
-        if len(behind) == int(plane.sum()):
+        if len(behind) == int(plane.sum()) and not twofold:
             text = f"{and_list(listed)} can't be placed: the sights join them to each other but not firmly to a known mark."
         troubles.append(
             Trouble("NET302", text, "Sight two known marks from one of them.", tuple(listed), tuple(setups))
@@ -208,7 +210,7 @@ def hanging(network: Network, obs: Observations) -> tuple[Trouble, ...]:
         listed = [names[m] for m in sorted(side)]
         remarks.append(
             Trouble(
-                "NET305",
+                "NET308",
                 f"{and_list(listed)} {'hangs' if len(listed) == 1 else 'hang'} on one sight only ({listing(ids(obs, rows))}).",
                 "Sight it from a second setup: nothing checks it."
                 if len(listed) == 1
@@ -226,7 +228,7 @@ def hanging(network: Network, obs: Observations) -> tuple[Trouble, ...]:
         rows = [r for number, _, _ in sights[mark] for r in links[number][4]]
         remarks.append(
             Trouble(
-                "NET305",
+                "NET308",
                 f"{names[mark]} is reached from one setup only ({setup}).",
                 "Sight it from a second setup: a fault of the first would go unseen.",
                 (names[mark],),

@@ -101,7 +101,9 @@ def no_place(
         setup = here[0] if len(here) == 1 else and_list(here)
         text = f"The instrument setup {setup} on {name} can't be placed: of known marks it sights "
         text += f"only {and_list(sighted)} ({readings(obs, [r for r in out if obs.kind[r] != 'zenith'])})."
-        wanted = "Sight a third known mark." if lengths else "Measure distances, or sight more known marks."
+        wanted = "Measure distances, or sight more known marks."
+        if lengths:
+            wanted = f"Sight a {'second' if len(known) < 2 else 'third'} known mark."
         if len(known) > 2:
             text = f"The instrument setup {setup} on {name} can't be placed: it lies on or near the circle through the "
             text += f"marks that it sights ({and_list(sighted)})."

@@ -33,6 +33,10 @@ class Plane:
     frame: Frame
     ambiguous: dict[int, tuple[Point, Point]] = field(default_factory=dict)
     guided: list[int] = field(default_factory=list)  # marks that had to keep their start value
+    mirrored: list[int] = field(
+        default_factory=list
+    )  # marks that lengths alone tie, on either side of a line
+    mirror: list[int] = field(default_factory=list)  # the known marks in that line
     doubtful: list[int] = field(
         default_factory=list
     )  # marks whose readings contradict each other, vote for vote
@@ -59,7 +63,7 @@ def construct(
     grow(readings, world)
     frames: list[Frame] = []
     tried: set[int] = set()
-    lengths_tried = 0
+    lengths_tried: set[int] = set()
     while not _complete(readings, world, wanted):
         if _join_one(readings, world, frames):
             continue
@@ -72,11 +76,11 @@ def construct(
             tried.add(fresh[0])
             frames.append(frame_from(readings, world, fresh[0]))
             continue
-        length = _loose_length(readings, world, wanted) if lengths_tried < LENGTH_FRAMES else None
-        if length is not None and lengths_tried < LENGTH_FRAMES:
-            lengths_tried += 1
+        length = _loose_length(readings, world, lengths_tried) if len(lengths_tried) < LENGTH_FRAMES else None
+        if length is not None:
+            lengths_tried.add(length)
             frame = frame_of_lengths(readings, world, length)
-            if frame is not None and _join_mirrored(readings, world, frame):
+            if frame is not None and _join_mirrored(readings, plane, frame, guide):
                 continue
         if _choose(readings, plane, guide, wanted) or _hang(readings, world, frames, guide):
             continue
@@ -137,28 +141,40 @@ def _join_one(readings: Readings, world: Frame, frames: list[Frame]) -> bool:
     return False
 
 
-def _join_mirrored(readings: Readings, world: Frame, frame: Frame) -> bool:
-    """Join a frame made of lengths, on the side on which more of the common marks fit."""
+def _join_mirrored(readings: Readings, plane: Plane, frame: Frame, guide: dict[int, Point]) -> bool:
+    """Join a frame made of lengths on the side on which more of the common marks fit, else on that of the
+    start values; where nothing tells the sides apart its marks are remembered as mirrored.
+    """
+    world = plane.frame
     shared = common(world, frame)
-    if len(shared) < 3:
+    if len(shared) < 2:
         return False
-    local = [p for m in shared if (p := frame.points[m]) is not None]
     target = [p for m in shared if (p := world.points[m]) is not None]
-    direct = best_similarity(local, target, False)
-    other = mirrored(frame)
-    turned = best_similarity([(-p[0], p[1]) for p in local], target, False)
-    best = moved(frame, *direct[:2]) if direct[2] > turned[2] else moved(other, *turned[:2])
-    if direct[2] == turned[2] or not adopt(world, best):
+    sides = []
+    for side in (frame, mirrored(frame)):
+        local = [p for m in shared if (p := side.points[m]) is not None]
+        kappa, shift, count = best_similarity(local, target, False)
+        placed = moved(side, kappa, shift)
+        near = [(p, q) for m, q in guide.items() if (p := placed.points[m]) is not None]
+        sides.append((count, -sum(abs(complex(*p) - complex(*q)) for p, q in near), placed))
+    best = max(sides, key=lambda s: s[:2])
+    if sides[0][:2] == sides[1][:2]:
+        plane.mirrored += [m for m, p in enumerate(frame.points) if p is not None and world.points[m] is None]
+        plane.mirror = shared
+    if not adopt(world, best[2]):
         return False
     grow(readings, world)
     return True
 
 
-def _loose_length(readings: Readings, world: Frame, wanted: set[int]) -> int | None:
+def _loose_length(readings: Readings, world: Frame, tried: set[int]) -> int | None:
+    """A length not tried yet between marks without a place, else to such a mark."""
     lengths = readings.lengths
-    for k in range(len(lengths.a)):
-        if world.points[lengths.a[k]] is None and world.points[lengths.b[k]] is None:
-            return k
+    for both in (True, False):
+        for k in range(len(lengths.a)):
+            loose = (world.points[lengths.a[k]] is None) + (world.points[lengths.b[k]] is None)
+            if k not in tried and (loose == 2 or (loose == 1 and not both)):
+                return k
     return None
 
 

@@ -133,12 +133,11 @@ def _polish(readings: Readings, plane: Plane) -> None:
     if not contested(readings, plane):
         return
     sweep(readings, frame)
-    other = Plane(before, plane.ambiguous, plane.guided)
     refine(readings, before, STRONG)
     sweep(readings, before)
     refine(readings, before)
     if count_misfits(readings, before) < count_misfits(readings, frame):
-        plane.frame = other.frame
+        plane.frame = before
 
 
 def _leave_out(readings: Readings, known: dict[int, Point], guide: dict[int, Point], plane: Plane) -> Plane:

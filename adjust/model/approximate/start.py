@@ -10,12 +10,12 @@ import numpy as np
 
 from ...ground.network import Marks, Network
 from ...ground.table import Floats
-from ...ground.wording import ids, listing
+from ...ground.wording import and_list, ids, listing
 from ...settings import Settings
 from ...trouble import Trouble, Undetermined
 from ..reductions import Observations
 from .constructions import Point
-from .frames import best_similarity, moved
+from .frames import best_similarity, mirrored, moved
 from .growth import misfits
 from .heights import Geometry, level_lengths, measured_rises, sighted_rises, sightlines
 from .plane import Plane, needed
@@ -164,10 +164,10 @@ def _remarks(network: Network, found: _Attempt) -> Iterator[Trouble]:
     marks = [str(m) for m in network.marks.mark]
     for m in found.plane.guided:
         text = f"{marks[m]} could not be constructed from the readings; its start value was taken."
-        yield Trouble("NET304", text, marks=(marks[m],))
+        yield Trouble("NET303", text, marks=(marks[m],))
     for m in sorted(found.plane.frame.doubtful):
         text = f"The readings that reach {marks[m]} contradict each other, vote for vote; one way was taken to start."
-        yield Trouble("NET306", text, marks=(marks[m],))
+        yield Trouble("NET303", text, marks=(marks[m],))
     if found.exchanged:
         a, b = (str(network.setups.setup[t]) for t in found.targets)
         rows = ids(found.obs, found.exchanged)
@@ -208,7 +208,12 @@ def _anchor(readings: Readings, plane: Plane, onto: dict[int, Point]) -> None:
     turn = 0.0 if readings.rays_of[COMPASS] else None
     if len(marks) == 1:
         turn = 0.0
-    kappa, shift, _ = best_similarity(local, target, not frame.scaled, turn)
+    kappa, shift, count = best_similarity(local, target, not frame.scaled, turn)
+    if not readings.rays.start:  # lengths alone don't know left from right
+        other = mirrored(frame)
+        found = best_similarity([(-p[0], p[1]) for p in local], target, not frame.scaled, turn)
+        if found[2] > count:
+            frame, kappa, shift = other, found[0], found[1]
     plane.frame = moved(frame, kappa, shift)
 
 
@@ -277,9 +282,18 @@ def _check(network: Network, obs: Observations, readings: Readings, plane: Plane
     sloped[obs.start_mark[slopes]] = sloped[obs.end_mark[slopes]] = True
     vertical = bool(np.isin(obs.kind[obs.used], ("zenith", "rise", "vector.up")).any())
     flat = sloped & ~has_height if vertical else np.zeros(n, dtype=bool)
-    if not (missing.any() or flat.any() or plane.ambiguous):
+    if not (missing.any() or flat.any() or plane.ambiguous or plane.mirrored):
         return
     from ...ground.topology import explain_undetermined
 
+    if plane.mirrored:
+        names = [str(m) for m in network.marks.mark]
+        marks = [names[m] for m in plane.mirrored]
+        text = (
+            f"{and_list(marks)} are tied by distances alone: they can lie on either side of the line through "
+        )
+        text += f"{and_list([names[m] for m in plane.mirror])}."
+        wanted = "Give rough coordinates of one of them, or read one angle."
+        raise Undetermined((Trouble("NET303", text, wanted, tuple(marks)),))
     twofold = [str(network.marks.mark[m]) for m in plane.ambiguous]
     raise Undetermined(explain_undetermined(network, obs, missing, flat, twofold))
