@@ -86,6 +86,8 @@ def construct(
             continue
         if not _follow_guide(readings, plane, guide, wanted):
             break
+    if known and not readings.rays.start and not plane.mirrored:
+        _choose_side(plane, known, guide)
     return plane
 
 
@@ -165,6 +167,31 @@ def _join_mirrored(readings: Readings, plane: Plane, frame: Frame, guide: dict[i
         return False
     grow(readings, world)
     return True
+
+
+def _choose_side(plane: Plane, known: dict[int, Point], guide: dict[int, Point]) -> None:
+    """Where lengths are all there is and the known marks lie in one line, start values tell the side, or
+    nothing.
+    """
+    frame = plane.frame
+    first, *others = [complex(*p) for p in known.values()]
+    far = max(others, key=lambda z: abs(z - first), default=first + 1)
+    along = (far - first) / (abs(far - first) or 1.0)
+
+    def off(p: Point) -> float:
+        return ((complex(*p) - first) * along.conjugate()).imag
+
+    extent = max((abs(complex(*p) - first) for p in frame.points if p is not None), default=0.0)
+    if any(abs(off(p)) > 0.01 * extent for p in known.values()):
+        return
+    free = [(m, p) for m, p in enumerate(frame.points) if p is not None and m not in known]
+    vote = sum(off(p) * off(guide[m]) for m, p in free if m in guide)
+    if vote < 0.0:
+        for m, p in free:
+            z = complex(*p) - 2j * off(p) * along
+            frame.points[m] = (z.real, z.imag)
+    elif vote == 0.0 and any(abs(off(p)) > 0.01 * extent for _, p in free):
+        plane.mirrored, plane.mirror = [m for m, _ in free], sorted(known)
 
 
 def _loose_length(readings: Readings, world: Frame, tried: set[int]) -> int | None:
