@@ -119,6 +119,8 @@ def place_names(
     y2); of what is left it takes the place where the fewest segments (n, 4) and drawn things are crossed.
     Points in a crowd choose first, since the others find room anywhere.
     """
+    if not len(points):
+        return []
     away = np.hypot(points[:, None, 0] - points[None, :, 0], points[:, None, 1] - points[None, :, 1])
     crowd = np.sum(away < 60.0, axis=1)
     taken = np.hstack([points - _HALF, points + _HALF])

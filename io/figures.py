@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     from hubtack.adjust.results import Adjustment
     from hubtack.io.job import Job
 
-DPI = 200
+DPI = 160
+_PNG = {"compress_level": 4}  # a third of the time for a tenth more bytes
 _MARKERS = {
     "triangle": "^",
     "open-triangle": "^",
@@ -60,7 +61,7 @@ def save_png(drawing: Drawing, path: Path) -> None:
         _ellipses(axes, drawing)
         _symbols(axes, drawing)
         _texts(axes, drawing)
-        figure.savefig(path, format="png", metadata={"Software": None})
+        figure.savefig(path, format="png", metadata={"Software": None}, pil_kwargs=_PNG)
 
 
 def _lines(axes: Axes, drawing: Drawing) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from hubtack.adjust.ground.table import Floats
+from hubtack.adjust.ground.table import Floats, Ints
 from hubtack.io.drawing import (
     Drawing,
     Ellipse,
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
 WIDTH = 720.0
 _MARGIN, _HEAD, _FOOT = 22.0, 46.0, 92.0
+_MOST_NAMES = 500  # names that a page can bear
 _CROWDED = 45  # marks beyond which the map has no room for what stood on them
 _SUPPORTS: dict[str, Shape] = {
     "tribrach": "down",
@@ -179,9 +180,7 @@ def _exaggeration(sizes: Floats, scale: float) -> float:
     return nice(min(14.0 / float(np.median(sizes)), 60.0 / float(sizes.max())) / scale)
 
 
-def _ellipses(
-    a: Adjustment, shown: np.ndarray, x: Floats, y: Floats, scale: float, drawing: Drawing
-) -> float:
+def _ellipses(a: Adjustment, shown: Ints, x: Floats, y: Floats, scale: float, drawing: Drawing) -> float:
     m = a.marks
     exaggeration = _exaggeration(m.semi_major[shown], scale)
     for i in shown:
@@ -193,12 +192,12 @@ def _ellipses(
 
 
 def _marks(
-    a: Adjustment, shown: np.ndarray, x: Floats, y: Floats, segments: Floats, frame: _Frame, drawing: Drawing
+    a: Adjustment, shown: Ints, x: Floats, y: Floats, segments: Floats, frame: _Frame, drawing: Drawing
 ) -> int:
     """Symbols and names; returns how many names found no room."""
     m = a.marks
     crowded = len(shown) > _CROWDED
-    size = 8.5 if not crowded else 6.0
+    size = 8.5 if not crowded else 6.0 if len(shown) <= _MOST_NAMES else 3.0
     stood = _stood(a) if not crowded else {}
     told = dict.fromkeys(_flagged_marks(a), " !")
     instruments = set(a.network.setups.mark[a.network.setups.instrument].tolist())
@@ -206,23 +205,24 @@ def _marks(
         if int(i) in instruments and not crowded:
             drawing.symbols.append(Symbol(x[i], y[i], "ring", size + 5.0))
         drawing.symbols.append(Symbol(x[i], y[i], _kind(str(m.control[i])), size, str(m.mark[i])))
+    named = _worth_a_name(a, shown, set(told))
     words = [
-        shortened(str(m.mark[i])) + told.get(int(i), "") + (" ?" if m.unchecked[i] else "") for i in shown
+        shortened(str(m.mark[i])) + told.get(int(i), "") + (" ?" if m.unchecked[i] else "") for i in named
     ]
     type_size = 8.5 if not crowded else 6.5
     page = (frame.x1 - 12.0, frame.y1, frame.x2 + 12.0, frame.y2)
-    kinds = [stood.get(int(i), ()) for i in shown]
+    kinds = [stood.get(int(i), ()) for i in named]
     sizes = np.array(
         [
             (max(text_width(w, type_size), 7.0 * len(k)), type_size + 1.0 + (7.0 if k else 0.0))
             for w, k in zip(words, kinds, strict=True)
         ]
     )
-    points = np.column_stack([x[shown], y[shown]])
+    points = np.column_stack([x[named], y[named]])
     places = place_names(
         points, sizes, _reach(drawing, points, 0.5 * size + (2.5 if not crowded else 1.0)), segments, page
     )
-    for i, text, place, devices, (width, _) in zip(shown, words, places, kinds, sizes, strict=True):
+    for i, text, place, devices, (width, _) in zip(named, words, places, kinds, sizes, strict=True):
         if place is None:
             continue
         line = leader(x[i], y[i], place, width)
@@ -230,7 +230,16 @@ def _marks(
         drawing.texts.append(Text(place[0], place[1] + (3.5 if devices else 0.0), text, type_size, halo=True))
         for k, kind in enumerate(devices):
             drawing.symbols.append(Symbol(place[0] + 3.5 + 7.0 * k, place[1] - 4.5, _SUPPORTS[kind], 4.2))
-    return sum(p is None for p in places)
+    return len(shown) - len(named) + sum(p is None for p in places)
+
+
+def _worth_a_name(a: Adjustment, shown: Ints, flagged: set[int]) -> Ints:
+    """All marks; of more than a page has room for, those that are flagged, unchecked or control."""
+    if len(shown) <= _MOST_NAMES:
+        return shown
+    control = np.array([bool(c) for c in a.marks.control])
+    first = [i for i in shown if int(i) in flagged or a.marks.unchecked[i] or control[i]]
+    return np.array(first[:_MOST_NAMES], dtype=np.int64)
 
 
 def _reach(drawing: Drawing, points: Floats, least: float) -> Floats:
@@ -239,7 +248,9 @@ def _reach(drawing: Drawing, points: Floats, least: float) -> Floats:
     reach = np.full(points.shape, least)
     row = {(float(p[0]), float(p[1])): k for k, p in enumerate(points)}
     for e in drawing.ellipses:
-        k = row[(float(e.x), float(e.y))]
+        k = row.get((float(e.x), float(e.y)))
+        if k is None:
+            continue
         c, s = math.cos(e.turn), math.sin(e.turn)
         half = (math.hypot(e.first * c, e.second * s), math.hypot(e.first * s, e.second * c))
         reach[k] = np.maximum(reach[k], np.minimum(half, 22.0))

@@ -113,6 +113,18 @@ def test_a_name_without_room_is_left_out():
     assert any(p is not None for p in places)
 
 
+def test_a_crowd_keeps_the_names_that_matter(monkeypatch):
+    monkeypatch.setattr("hubtack.io.netmap._MOST_NAMES", 20)
+    adjustment, job = made_up(60)
+    drawing = network_drawing(adjustment, job)
+    words = [t.words for t in drawing.texts]
+    assert "PIER-1" in words  # control
+    assert "Y59 ?" in words  # unchecked
+    named = [t for t in drawing.texts if t.halo]
+    assert len(named) <= 20
+    assert f"{60 - len(named)} names left out for want of room" in words
+
+
 def test_flagged_readings_are_dashed_and_pairs_drawn_once():
     adjustment, job = made_up(30)
     drawing, o = network_drawing(adjustment, job), adjustment.observations
@@ -176,8 +188,8 @@ def test_picture_is_whole_and_bears_no_date(network, tmp_path, recwarn):
     network_picture(*network, path)
     found = dict(chunks(path.read_bytes()))
     width, height = struct.unpack(">II", found["IHDR"][:8])
-    assert width == 2000
-    assert 700 < height < 2600
+    assert width == 1600
+    assert 600 < height < 2100
     assert "tEXt" not in found
     assert "tIME" not in found
     assert not [w for w in recwarn if "Glyph" in str(w.message)]
