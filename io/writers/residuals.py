@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -83,8 +84,14 @@ def _rows(a: Adjustment, table: AdjustedObservations, show: Show, left_out: bool
                 plain(table.redundancy[i], 3),
                 as_angle[2],
                 as_length[2],
-                "left out" if left_out else "flagged" if table.flagged[i] else "fits",
+                "left out" if left_out else _verdict(table, i),
                 names(table.rows[i]),
             )
         )
     return out
+
+
+def _verdict(table: AdjustedObservations, row: int) -> str:
+    if table.flagged[row]:
+        return "flagged"
+    return "fits" if math.isfinite(table.standardized[row]) else "unchecked"

@@ -79,10 +79,12 @@ def sheet(adjustment: Adjustment, job: Job) -> Sheet:
 
 
 def verdict(adjustment: Adjustment, row: int) -> str:
-    """What the tests say of one setup: `fits`, or which of its height and centring is flagged."""
+    """What the tests say of one setup: `fits`, `unchecked`, or which of its height and centring is
+    flagged."""
     s = adjustment.setups
     if not s.flagged[row]:
-        return "fits"
+        tested = np.isfinite(s.standardized_height[row]) or np.isfinite(s.standardized_centring[row])
+        return "fits" if tested else "unchecked"
     height = abs(s.standardized_height[row]) > adjustment.critical
     centring = s.standardized_centring[row] > adjustment.critical_centring
     parts = [word for word, wrong in (("height", height), ("centring", centring)) if wrong]

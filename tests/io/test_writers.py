@@ -194,6 +194,22 @@ def test_what_nothing_checks_has_no_smallest_bias(tmp_path):
     assert cells.count("none") == int(np.isinf(adjustment.observations.minimal_detectable_bias).sum())
 
 
+def test_what_no_test_reaches_does_not_fit_but_is_unchecked():
+    adjustment, job = made_up()
+    o, s = adjustment.observations, adjustment.setups
+    nothing = np.full(len(s), np.nan)
+    adjustment = dataclasses.replace(
+        adjustment,
+        observations=o.replace(standardized=np.where(np.arange(len(o)) == 0, np.nan, o.standardized)),
+        setups=s.replace(
+            standardized_height=nothing, standardized_centring=nothing, flagged=[False] * len(s)
+        ),
+    )
+    sheet = residuals.sheet(adjustment, job)
+    assert [r[-2] for r in sheet.rows].count("unchecked") == 1
+    assert {r[-2] for r in setups.sheet(adjustment, job).rows} == {"unchecked"}
+
+
 def test_setups_name_their_row(tmp_path):
     adjustment, job = made_up()
     setups.write(adjustment, job, tmp_path)
