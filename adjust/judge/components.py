@@ -1,0 +1,156 @@
+"""Variance components: what the residuals say of every declared sigma. Nothing is ever rescaled by it.
+
+Groups: directions, zenith angles and distances of each instrument (without prism apart), heights of each support
+(of instruments and of targets apart), centring of each support, each kind of reduced observation, vectors, weighted
+control. Restricted maximum likelihood of all groups together, which is the fixed point of θ ← θ·vᵀPv/r (Förstner
+1979, from memory).
+
+With G as in `components_reml.information` a group has ν = 2θ²/var(θ̂) = 1/(G⁻¹)_gg degrees of freedom, never more than
+its redundancy; the interval of θ is θ̂ν/χ²_{1−α/2}(ν) … θ̂ν/χ²_{α/2}(ν). An estimate is refused below 5 degrees of
+freedom, at zero, or where it correlates with another beyond 0.9, and doubtful below 10.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..estimate.quantiles import chi2_quantile
+from ..ground.table import Flags, Floats, Ints, Names, Table, column
+from ..model.reductions import as_objects
+from .components_contrasts import Contrasts, contrasts
+from .components_reml import FLOOR, Fit, information, maximise
+
+if TYPE_CHECKING:
+    from ..outcome.solved import Solved
+
+FEWEST = 5.0  # degrees of freedom; below: refused
+DOUBTFUL = 10.0  # below: the interval is told with a warning
+TOGETHER = 0.9  # correlation of two estimates beyond which neither stands for itself
+LEAST = 0.01  # redundancy of a group that is estimated at all; less leaves it at its declared sigma
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Components(Table):
+    """One row a group of sigmas. Sigmas in m or rad (a vector's and the control's: root mean square of their components)."""
+
+    group: Names = column("name", "which sigma: zenith ts-a, height of target low-stand (fixed), centring pole, …")
+    what: Names = column(
+        "text",
+        "direction, zenith, distance, reflectorless, horizontal, rise, azimuth, angle, vector, height, centring or control",
+    )
+    owner: Names = column("name", "the instrument or the support, blank where there is none")
+    role: Names = column("text", "instrument or target of a height, blank otherwise")
+    quantity: Names = column("text", "length or angle")
+    sigma_declared: Floats = column("number", "declared sigma, of unlike ones the root mean square")
+    sigma_estimated: Floats = column("number", "estimated sigma, NaN where refused")
+    lower: Floats = column("number", "lower end of its interval at the confidence level")
+    upper: Floats = column("number", "upper end of its interval at the confidence level")
+    redundancy: Floats = column("number", "redundancy of the group at the estimate")
+    degrees: Floats = column("number", "degrees of freedom of the estimate")
+    flagged: Ints = column("count", "flagged readings or effects in the group: they inflate its estimate")
+    verdict: Names = column("text", "ok, too optimistic, too pessimistic (the declared sigma) or refused")
+    reason: Names = column("text", "why refused, or what to mind; blank otherwise")
+
+
+def components(solved: Solved, of: Contrasts | None = None) -> Components:
+    """Estimate the components of a solved network; `of` are its contrasts where they are at hand.
+
+    Raises TooLarge where the network has more than 1500 contrasts.
+    """
+    if solved.solution.degrees_of_freedom <= 0:
+        return Components.empty()
+    c = contrasts(solved) if of is None else of
+    return _table(solved, c, *estimate(c))
+
+
+def estimate(c: Contrasts) -> tuple[Fit, Floats, Flags]:
+    """The fit, the matrix G at it, and which groups were free in it."""
+    grams = c.grams()
+    ones = np.ones(len(c.groups))
+    constant = np.array([g.what == "constant" for g in c.groups], dtype=bool)
+    size = np.trace(grams, axis1=1, axis2=2) + c.scatter_freedom  # its redundancy were all other sigmas small
+    free = ~constant & (size > LEAST)
+    fit = maximise(c, grams, free, ones, watched=~constant)
+    return fit, information(c, fit), free
+
+
+def _table(solved: Solved, c: Contrasts, fit: Fit, G: Floats, free: Flags) -> Components:
+    shown = np.array([i for i, g in enumerate(c.groups) if g.what != "constant"], dtype=np.int64)
+    degrees, correlation = _precision(G, free)
+    flagged = _flagged(solved, c)
+    labels = [g.label for g in c.groups]
+    tail = 0.5 * (1.0 - solved.settings.confidence)
+    rows = []
+    for i in shown:
+        g, theta, nu = c.groups[i], float(fit.theta[i]), float(degrees[i])
+        sigma = lower = upper = np.nan
+        reason = _refusal(i, theta, nu, correlation[i], labels, fit.settled)
+        verdict = "refused"
+        if not reason:
+            sigma = g.sigma * np.sqrt(theta)
+            lower = sigma * np.sqrt(nu / chi2_quantile(1.0 - tail, nu))
+            upper = sigma * np.sqrt(nu / chi2_quantile(tail, nu))
+            verdict = "too optimistic" if g.sigma < lower else "too pessimistic" if g.sigma > upper else "ok"
+            notes = ["fewer than 10 degrees of freedom"] if nu < DOUBTFUL else []
+            if flagged[i]:
+                notes.append(f"{flagged[i]} flagged in it: look there first")
+            reason = "; ".join(notes)
+        rows.append((g, sigma, lower, upper, float(fit.redundancy[i]), nu, int(flagged[i]), verdict, reason))
+    groups = [r[0] for r in rows]
+    numbers = np.array([r[1:6] for r in rows], dtype=float).reshape(-1, 5)
+    return Components(
+        group=as_objects([g.label for g in groups]),
+        what=as_objects([g.what for g in groups]),
+        owner=as_objects([g.owner for g in groups]),
+        role=as_objects([g.role for g in groups]),
+        quantity=as_objects([g.quantity for g in groups]),
+        sigma_declared=np.array([g.sigma for g in groups], dtype=float),
+        sigma_estimated=numbers[:, 0],
+        lower=numbers[:, 1],
+        upper=numbers[:, 2],
+        redundancy=numbers[:, 3],
+        degrees=numbers[:, 4],
+        flagged=np.array([r[6] for r in rows], dtype=np.int64),
+        verdict=as_objects([r[7] for r in rows]),
+        reason=as_objects([r[8] for r in rows]),
+    )
+
+
+def _refusal(i: int, theta: float, nu: float, correlation: Floats, labels: list[str], settled: bool) -> str:
+    """Why the estimate of group i does not stand; blank where it does."""
+    if not settled:
+        return "the estimates did not settle"
+    if np.log(theta) <= FLOOR + 12.0:
+        return "its estimate is zero: the declared sigma is more than the readings need, by how much can't be told"
+    if nu < FEWEST:
+        return f"{nu:.1f} degrees of freedom, fewer than {FEWEST:.0f}"
+    partner = int(np.argmax(np.abs(correlation)))
+    if abs(correlation[partner]) > TOGETHER:
+        return f"can't be told apart from {labels[partner]} (correlation {correlation[partner]:.2f})"
+    return ""
+
+
+def _precision(G: Floats, free: Flags) -> tuple[Floats, Floats]:
+    """ν (G,), 0 where not estimated, and the correlations of the estimates (G, G), 0 on the diagonal."""
+    at = np.flatnonzero(free)
+    scale = np.sqrt(np.maximum(np.diagonal(G)[at], 1e-12))
+    unit = G[np.ix_(at, at)] / np.outer(scale, scale)
+    inverse = np.linalg.inv(unit + 1e-9 * np.eye(len(at)))
+    variance = np.diagonal(inverse)
+    degrees, correlation = np.zeros(len(free)), np.zeros(G.shape)
+    degrees[at] = scale**2 / variance
+    correlation[np.ix_(at, at)] = inverse / np.sqrt(np.outer(variance, variance)) - np.eye(len(at))
+    return degrees, correlation
+
+
+def _flagged(solved: Solved, c: Contrasts) -> Ints:
+    """How many readings and pseudo-observations of each group are flagged."""
+    count = np.zeros(len(c.groups), dtype=np.int64)
+    parts = [*c.of_reading, c.of_prior] if len(c.of_prior) else list(c.of_reading)
+    for group, reliability in zip(parts, solved.reliability, strict=True):
+        far = np.abs(np.nan_to_num(reliability.standardized)) > solved.critical
+        count += np.bincount(group[far], minlength=len(count))
+    return count
