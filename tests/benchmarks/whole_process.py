@@ -1,0 +1,125 @@
+"""How long a 30-mark job takes as a whole process, against what Python needs to import its libraries.
+
+    python tests/benchmarks/whole_process.py [--marks 30] [--repeats 15]
+
+Run it with the Python of an environment into which the wheel was installed (`pip install .`), so that the bytecode
+is compiled; `hubtack` is looked for beside that Python. Each repeat runs every command once, in turn; medians are compared.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from corridor import corridor
+from jobfolder import write_job
+
+from hubtack.adjust.settings import Settings
+from hubtack.adjust.simulate import simulate
+
+NUMBERS, LIBRARIES = "import numpy", "import numpy, pandas, matplotlib.figure"
+TIMED = """
+import sys, time
+start = time.perf_counter()
+lap = start
+def stage(name):
+    global lap
+    now = time.perf_counter()
+    print(f"  {name:44} {1000 * (now - lap):7.1f} ms")
+    lap = now
+import numpy; stage("import numpy")
+import click; from hubtack.io import cli; stage("import click and the command line")
+from hubtack.io.job import read_job; from hubtack.adjust import adjust; stage("import reader and engine")
+job = read_job(sys.argv[1]); stage("read the job")
+result = adjust(job.network, job.settings); stage("adjust")
+from hubtack.io.writers.result import as_text, result_document
+as_text(result_document(result, job)); stage("result.json")
+from hubtack.io.writers import WRITERS
+from pathlib import Path
+for name, write in WRITERS.items():
+    write(result, job, Path(sys.argv[2])); stage(f"write {name}")
+from hubtack.io.summary import summary; summary(result, job); stage("summary")
+"""
+
+
+def run(command: list[str]) -> float:
+    """Seconds of one process, from start to end."""
+    start = time.perf_counter()
+    done = subprocess.run(command, capture_output=True, check=False)
+    seconds = time.perf_counter() - start
+    if done.returncode not in (0, 1):
+        raise SystemExit(f"{' '.join(command)}: exit code {done.returncode}\n{done.stderr.decode()}")
+    return seconds
+
+
+def importtime(command: list[str], most: int = 12) -> list[tuple[float, str]]:
+    """Milliseconds by package that a process spends importing, the largest first (they are slower while measured)."""
+    done = subprocess.run([command[0], "-X", "importtime", *command[1:]], capture_output=True, text=True, check=False)
+    sums: dict[str, float] = {}
+    for line in done.stderr.splitlines():
+        parts = line.removeprefix("import time:").split("|")
+        if line.startswith("import time:") and parts[0].strip().isdigit():
+            name = parts[2].strip()
+            package = ".".join(name.split(".")[: 2 if name.startswith("hubtack") else 1])
+            sums[package] = sums.get(package, 0.0) + int(parts[0]) / 1000
+    return sorted(((v, k) for k, v in sums.items()), reverse=True)[:most]
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--marks", type=int, default=30)
+    parser.add_argument("--repeats", type=int, default=15)
+    arguments = parser.parse_args()
+    hubtack = shutil.which("hubtack", path=os.fspath(Path(sys.executable).parent))
+    if hubtack is None:
+        raise SystemExit(f"There is no hubtack beside {sys.executable}. Install it there first.")
+    day = corridor(arguments.marks)
+    network = simulate(day.network(), day.truth(), Settings(), 1)
+    with tempfile.TemporaryDirectory() as scratch:
+        job = Path(scratch) / "job"
+        job.mkdir()
+        write_job(network, job, f"Corridor of {arguments.marks} marks")
+        measure(hubtack, job, arguments.repeats, f"{arguments.marks} marks, {len(day.sights)} rows of sights.csv")
+
+
+def measure(hubtack: str, job: Path, repeats: int, title: str) -> None:
+    """Time the commands in turn and print medians, ratios and where the time goes."""
+    commands = {
+        NUMBERS: [sys.executable, "-c", NUMBERS],
+        "hubtack adjust JOB --json": [hubtack, "adjust", str(job), "--json"],
+        LIBRARIES: [sys.executable, "-c", LIBRARIES],
+        "hubtack adjust JOB": [hubtack, "adjust", str(job)],
+        "hubtack --help": [hubtack, "--help"],
+    }
+    seconds: dict[str, list[float]] = {name: [] for name in commands}
+    for command in commands.values():
+        run(command)  # warm disk cache
+    for _ in range(repeats):
+        for name, command in commands.items():
+            seconds[name].append(run(command))
+    medians = {name: statistics.median(times) for name, times in seconds.items()}
+    print(f"{title}; {repeats} repeats in turn, whole processes\n")
+    for name, times in seconds.items():
+        print(f"  {name:44} median {1000 * medians[name]:6.0f} ms   fastest {1000 * min(times):6.0f} ms")
+    for name, base, target in (("hubtack adjust JOB --json", NUMBERS, 3), ("hubtack adjust JOB", LIBRARIES, 2)):
+        ratio = medians[name] / medians[base]
+        print(f"\n{name} against {base}: {ratio:.2f} (wanted: {target} or less)", end="")
+    out = job.parent / "stages"
+    out.mkdir()
+    print("\n\nOne process, stage by stage:")
+    print(subprocess.run([sys.executable, "-c", TIMED, str(job), str(out)], capture_output=True, text=True, check=True).stdout)
+    for more in (["--json"], []):
+        command = [sys.executable, "-m", "hubtack.io.cli", "adjust", str(job), *more]
+        print(f"Imports of hubtack adjust JOB {' '.join(more)}, ms by package:".replace(" ,", ","))
+        print("  " + ", ".join(f"{name} {ms:.0f}" for ms, name in importtime(command)))
+
+
+if __name__ == "__main__":
+    main()
