@@ -40,7 +40,9 @@ class Cells:
         return np.array([bool(c) for c in self.table.get(name)], dtype=bool)
 
     def fault(self, row: int, column: str, code: str, found: str, wanted: str = "") -> None:
-        """Note a fault at a row of the table."""
+        """Note a fault at a row of the table, unless the row or the column is told as a whole."""
+        if row in self.table.broken or column in self.table.told:
+            return
         self.faults.add(self.table.file, self.table.lines[row], column, code, found, wanted)
 
     def mistake(self, row: int, column: str, code: str, found: str, wanted: str = "") -> None:
@@ -84,7 +86,7 @@ class Cells:
 
     def counts(self, name: str, blank: int, choices: Sequence[int] = (), what: str = "") -> Ints:
         """A column of whole numbers from 1 up, or of the choices; `blank` where nothing stands."""
-        known = {str(c): c for c in choices} | {"": blank}
+        known = {str(c): c for c in choices} | {f"{c}.0": c for c in choices} | {"": blank}
         values = []
         for row, cell in enumerate(self.table.get(name)):
             value = known.get(cell)
@@ -120,9 +122,14 @@ class Cells:
         return array
 
     def indices(
-        self, name: str, rows: dict[str, int], code: str, what: str, source: str, required: bool = True
+        self, name: str, rows: dict[str, int] | None, code: str, what: str, source: str, required: bool = True
     ) -> Ints:
-        """Rows of another table by name, −1 where blank or unknown; `what` and `source` serve the text."""
+        """Rows of another table by name, −1 where blank or unknown; `what`, `source` serve the text.
+
+        Without `rows` (their table could not be read) nothing is held against the cells.
+        """
+        if rows is None:
+            return np.full(len(self), -1, dtype=np.int64)
         found = [rows.get(cell, -1) for cell in self.table.get(name)]
         if -1 in found:
             nearest = Nearest(rows)

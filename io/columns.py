@@ -99,6 +99,7 @@ VECTORS = (
     C("cov_33", "area", "variance of du", required=True),
     C("note", "text", "free text"),
 )
+LATER = {"dx": "de", "dy": "dn", "dz": "du"}  # known to the format, not yet to the reader: the earth frame
 TABLES: dict[str, tuple[InputColumn, ...]] = {
     "marks": MARKS,
     "setups": SETUPS,

@@ -86,7 +86,7 @@ class Decisions:
         if row is None or value is None:
             return
         table = self._tables["setups" if kind == "setup" else "sights"]
-        cells = table.columns.setdefault(column, [""] * len(table))
+        cells = table.columns.setdefault(column, ["1" if column == "face" else ""] * len(table))
         before = cells[row] or "blank"
         if column in ("height", "prism_constant") and before[-1].isdigit():
             before += f" {self._job.units.length_name}"
@@ -108,7 +108,7 @@ class Decisions:
             except Unreadable as error:
                 self._fault(number, "value", "JOB106", f"value: {error.found}", error.wanted)
                 return None
-        if column == "mark" and value not in self._rows["control"]:
+        if column == "mark" and value not in self._rows["control"] and self._complete("control"):
             self._fault(
                 number, "value", "JOB111", f"There is no mark {quoted(value)}", self._advice("control", value)
             )
@@ -133,6 +133,11 @@ class Decisions:
         if row is None:
             return
         sights = self._tables.get("sights")
+        if kind == "control" and not self._tables["marks"].get("control")[row]:
+            self._fault(
+                number, "leave_out", "JOB112", f"{name} is no control", "See the column control of marks.csv."
+            )
+            return
         if kind == "sight":
             self._tables["sights"].excused.add((row, ""))
         elif kind == "setup" and sights:
@@ -257,7 +262,8 @@ class Decisions:
 
     def _complete(self, kind: str) -> bool:
         """Whether the table was read: a name of a table that is missing is not told again."""
-        return {"setup": "setups", "sight": "sights", "control": "marks"}[kind] in self._tables
+        table = self._tables.get({"setup": "setups", "sight": "sights", "control": "marks"}[kind])
+        return table is not None and table.whole
 
     def _advice(self, kind: str, name: str) -> str:
         nearest = self._nearest.setdefault(kind, Nearest(self._rows[kind]))

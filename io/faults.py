@@ -33,8 +33,11 @@ class Fault:
     wanted: str = ""
 
     def __post_init__(self) -> None:
-        if not self.found.endswith((".", "?", "!")):
-            object.__setattr__(self, "found", f"{self.found}.")
+        stop = "" if self.found.endswith((".", "?", "!")) else "."
+        object.__setattr__(self, "found", _visible(self.found) + stop)
+        object.__setattr__(self, "wanted", _visible(self.wanted))
+        if isinstance(self.column, str):
+            object.__setattr__(self, "column", _visible(self.column[:40]))
 
     @property
     def place(self) -> str:
@@ -100,6 +103,11 @@ class Nearest:
         return f'Is "{near}" meant?' if near else otherwise
 
 
+def _visible(text: str) -> str:
+    """Text for one line: names from files may hold line breaks, and worse things for a terminal."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+
+
 def _nearest(word: str, names: Iterable[str]) -> str | None:
     import difflib
 
@@ -135,8 +143,11 @@ def explain(code: str) -> str | None:
     entry = codes().get(code.strip().upper())
     if entry is None:
         return None
-    lines = [f"{code.strip().upper()}  {entry['title']}", "", entry["means"]]
-    lines += [f"Usual cause: {entry['cause']}", f"Cure: {entry['cure']}"]
+    import textwrap
+
+    lines = [f"{code.strip().upper()}  {entry['title']}", ""]
+    for words in (entry["means"], f"Usual cause: {entry['cause']}", f"Cure: {entry['cure']}"):
+        lines += textwrap.wrap(words, 90, break_on_hyphens=False)
     if "example" in entry:
         lines += ["", *("    " + line for line in entry["example"].strip("\n").splitlines())]
     return "\n".join(lines)

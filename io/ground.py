@@ -19,6 +19,7 @@ from .jobkeys import HEIGHT_DEFAULTS, InstrumentKeys, SupportKeys, TargetKeys
 from .units import quoted
 
 COMPONENTS = {"e": "east", "n": "north", "h": "height"}
+ROLES = ("instrument", "target")
 _CONTROL = re.compile(r"(held|weighted)(?:-([enh]{1,3}))?")
 
 
@@ -163,11 +164,11 @@ def read_targets(job: JobFile) -> Targets:
 
 
 def read_setups(
-    cells: Cells, job: JobFile, marks: dict[str, int], targets: dict[str, int], vertical: set[str]
+    cells: Cells, job: JobFile, marks: dict[str, int] | None, targets: dict[str, int], vertical: set[str]
 ) -> Setups:
     """The setups. `vertical` names those with a zenith angle or slope distance, which need a height."""
     cells.identities("setup")
-    role = cells.choices("role", ("instrument", "target"))
+    role = cells.choices("role", ROLES)
     mark = cells.indices("mark", marks, "TAB210", "mark", "marks.csv")
     supports = {name: i for i, name in enumerate(job.supports)}
     if job.readable:
@@ -198,7 +199,10 @@ def _devices(cells: Cells, instrument: Flags, instruments: dict[str, int], targe
     """Rows of the devices, in instruments or in targets as the role says; a target's blank means prism."""
     rows = np.full(len(cells), -1, dtype=np.int64)
     nearest = {True: Nearest(instruments), False: Nearest(targets)}
+    roles = cells.text("role")
     for row, cell in enumerate(cells.text("device")):
+        if roles[row] not in ROLES:
+            continue
         role = bool(instrument[row])
         own, other = (instruments, targets) if role else (targets, instruments)
         name = cell or ("" if role else "prism")
@@ -245,9 +249,7 @@ def _heights(cells: Cells, job: JobFile, support: Ints, vertical: set[str]) -> F
             if spec.height == "fixed" and spec.target_height is not None:
                 heights[row] = spec.target_height
             elif name in vertical:
-                found = (
-                    f"Setup {name} on {support_name} has no height; zenith angles and slope distances need it"
-                )
+                found = f"Setup {name} on {support_name} has no height; zenith angles, slope distances and vectors need it"
                 wanted = "Give its height."
                 if spec.height == "fixed":
                     wanted = f"Give its height, or target_height in [supports.{support_name}]."

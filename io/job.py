@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from hubtack.adjust.ground.network import Network, Reduced, Setups, Sights, Vectors
+from hubtack.adjust.ground.network import Marks, Network, Reduced, Setups, Sights, Vectors
 from hubtack.adjust.ground.table import Names
 from hubtack.adjust.settings import Settings
 from hubtack.adjust.trouble import Trouble
@@ -62,12 +63,11 @@ def read_job(folder: Path | str) -> Job:
     remarks: list[Trouble] = []
     decisions = Decisions(jobfile, tables, faults)
     network = _network(jobfile, tables, faults, remarks)
-    if network is not None:
+    if "marks" in tables and tables["marks"].whole:
         _check_names(jobfile, network, faults)
-        if not faults:
-            network = decisions.leave_out(network)
+    if not faults:
+        network = decisions.leave_out(network)
     faults.raise_if_any()
-    assert network is not None  # without marks there was a fault
     _remark(jobfile, tables, remarks)
     return Job(
         name=jobfile.name or folder.resolve().name,
@@ -87,14 +87,14 @@ def _check_folder(folder: Path, faults: FaultList) -> None:
     name = str(folder)
     try:
         exists, is_folder = folder.exists(), folder.is_dir()
-    except (OSError, ValueError):  # a name too long, or with a zero byte in it
-        exists = is_folder = False
+        siblings = [] if exists else [p.name for p in folder.parent.iterdir() if p.is_dir()]
+    except (OSError, ValueError):  # a name too long, with a zero byte in it, or not for this user
+        exists, is_folder, siblings = False, False, []
     if folder.suffix.lower() == ".xlsx" and exists and not is_folder:
         faults.add(
             name, 0, "", "RUN416", "Workbooks are not read yet", "Save its sheets as CSV into a folder."
         )
     elif not exists:
-        siblings = [p.name for p in folder.parent.iterdir() if p.is_dir()] if folder.parent.is_dir() else []
         near = Nearest(siblings).find(folder.name)
         wanted = f'Is "{folder.parent / near}" meant?' if near else "Name the folder that holds job.toml."
         faults.add(name, 0, "", "RUN401", "There is no such folder", wanted)
@@ -102,7 +102,7 @@ def _check_folder(folder: Path, faults: FaultList) -> None:
         faults.add(
             name, 0, "", "RUN402", "This is a file, not a folder", "Name the folder that holds job.toml."
         )
-    elif not (folder / "job.toml").exists():
+    elif not os.path.lexists(folder / "job.toml"):
         inside = sorted(p.parent.name for p in folder.glob("*/job.toml"))
         wanted = f"Jobs in it: {listed(inside)}." if inside else "A job starts with a file job.toml."
         faults.add(name, 0, "", "RUN411", "There is no job.toml in this folder", wanted)
@@ -111,7 +111,7 @@ def _check_folder(folder: Path, faults: FaultList) -> None:
 
 def _read_tables(folder: Path, faults: FaultList, files: dict[str, str]) -> dict[str, TextTable]:
     """The tables that could be read. Missing ones are faults where the others need them."""
-    there = {name for name in TABLES if (folder / f"{name}.csv").exists()}
+    there = {name for name in TABLES if os.path.lexists(folder / f"{name}.csv")}
     wanted = {"marks"} | ({"setups"} if "sights" in there else set())
     if not there & {"sights", "reduced", "vectors"}:
         found = "There are no observations: none of sights.csv, reduced.csv, vectors.csv is there"
@@ -122,7 +122,7 @@ def _read_tables(folder: Path, faults: FaultList, files: dict[str, str]) -> dict
             table = read_table(folder / f"{name}.csv", schema, faults, files)
             if table is not None:
                 tables[name] = table
-                if not table.lines and name != "setups":
+                if not table.lines and (name != "setups" or "sights" in there):
                     found = "The table has a header and no rows"
                     faults.add(
                         table.file, 1, "", "TAB227", found, "Fill it, or remove it if it isn't needed."
@@ -132,23 +132,25 @@ def _read_tables(folder: Path, faults: FaultList, files: dict[str, str]) -> dict
 
 def _network(
     jobfile: JobFile, tables: dict[str, TextTable], faults: FaultList, remarks: list[Trouble]
-) -> Network | None:
-    """The network, with faults noted; None where a table is missing that others point into."""
+) -> Network:
+    """The network, with faults noted. What points into a table that could not be read whole is not checked."""
     units = jobfile.units if jobfile.units_known else None
     cells = {name: Cells(table, units, faults) for name, table in tables.items()}
-    if "marks" not in cells:
-        return None
-    marks = ground.read_marks(cells["marks"])
-    mark_rows = _rows_of(marks.mark)
+    marks = ground.read_marks(cells["marks"]) if "marks" in cells else Marks.empty()
+    mark_rows = _rows_of(marks.mark) if "marks" in cells and tables["marks"].whole else None
     targets = ground.read_targets(jobfile)
-    vertical = sightings.vertical_setups(cells["sights"]) if "sights" in cells else set()
+    vertical = sightings.vertical_setups(cells.get("sights"), cells.get("vectors"))
     setups = Setups.empty()
     if "setups" in cells:
         setups = ground.read_setups(cells["setups"], jobfile, mark_rows, _rows_of(targets.target), vertical)
-    names = _rows_of(setups.setup)
+    names: dict[str, int] | None = _rows_of(setups.setup)
+    needed = "sights" in tables or ("setups" in tables and bool(tables["setups"].lines))
+    if needed and not ("setups" in tables and tables["setups"].whole):
+        names = None
     sights, reduced, vectors = Sights.empty(), Reduced.empty(), Vectors.empty()
-    if "sights" in cells and "setups" in cells:
-        sights = sightings.read_sights(cells["sights"], setups, names)
+    if "sights" in cells:
+        roles = tables["setups"].get("role") if "setups" in tables else []
+        sights = sightings.read_sights(cells["sights"], setups, roles, names)
     if "reduced" in cells:
         reduced = sightings.read_reduced(cells["reduced"], mark_rows)
     if "vectors" in cells:

@@ -1,7 +1,8 @@
 """The keys of job.toml, each described once: validation, the format page and `hubtack new` come from here.
 
 A section is a frozen dataclass whose fields are made with `key(kind, words)`. From it `schema_of` makes
-a schema for pydantic's core. (Its model classes would do the same and cost three times as much to start.)
+a schema for pydantic's core. (Its model classes would do the same and cost three times as much to start; so would
+frozen dataclasses, in part.)
 """
 
 from __future__ import annotations
@@ -36,14 +37,14 @@ def key(kind: str, words: str, *choices: str, default: Any = dataclasses.MISSING
     return field(default=default, metadata={"kind": kind, "words": words, "choices": choices})
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False)
 class General:
     """[job]"""
 
     name: str = key("text", "name of the job; without it the folder's", default="")
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False)
 class UnitKeys:
     """[units]"""
 
@@ -51,7 +52,7 @@ class UnitKeys:
     angle: str | None = key("choice", "unit of angles", "dms", "deg", "gon", default=None)
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False)
 class Site:
     """[site]"""
 
@@ -65,7 +66,7 @@ class Site:
     )
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False)
 class Tests:
     """[tests]"""
 
@@ -77,21 +78,21 @@ class Tests:
     )
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False)
 class Datum:
     """[datum]"""
 
     marks: tuple[str, ...] = key("names", "marks that carry the inner constraints; none: all", default=())
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False)
 class RelativeKeys:
     """[relative]"""
 
     pairs: tuple[tuple[str, str], ...] = key("pairs", "pairs of marks for relative precision", default=())
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False)
 class InstrumentKeys:
     """[instruments.NAME]"""
 
@@ -105,7 +106,7 @@ class InstrumentKeys:
     index_sigma: float = key("angle", "prior sigma of the vertical index", default=0.0)
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False)
 class SupportKeys:
     """[supports.NAME]"""
 
@@ -130,7 +131,7 @@ class SupportKeys:
     slant_radius: float = key("sigma of a length", "plumb line to where the slant is taped", default=0.0)
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False)
 class TargetKeys:
     """[targets.NAME]"""
 
@@ -138,7 +139,7 @@ class TargetKeys:
     constant: float = key("length", "still to be added to a recorded distance", default=0.0)
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False)
 class DecisionKeys:
     """[[decision]]"""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -16,8 +17,17 @@ from .units import Unreadable, parse_sigma_angle, parse_sigma_length, quoted
 TURN = 2 * math.pi
 
 
-def vertical_setups(cells: Cells) -> set[str]:
-    """Names of the setups that a zenith angle or slope distance needs the height of."""
+def vertical_setups(sights: Cells | None, vectors: Cells | None) -> set[str]:
+    """Names of the setups that a zenith angle, a slope distance or a vector needs the height of."""
+    names: set[str] = set()
+    if vectors:
+        for row in range(len(vectors)):
+            if (row, "") not in vectors.table.excused:
+                names |= {vectors.text("from")[row], vectors.text("to")[row]}
+    return names | (_vertical_ends(sights) if sights else set())
+
+
+def _vertical_ends(cells: Cells) -> set[str]:
     zenith, slope = cells.given("zenith"), cells.given("slope")
     for row, column in cells.table.excused:
         zenith[row] &= column not in ("", "zenith")
@@ -26,12 +36,12 @@ def vertical_setups(cells: Cells) -> set[str]:
     return {name for column in ("from", "to") for name in cells.names(column)[rows]}
 
 
-def read_sights(cells: Cells, setups: Setups, names: dict[str, int]) -> Sights:
-    """The raw readings."""
+def read_sights(cells: Cells, setups: Setups, roles: Sequence[str], names: dict[str, int] | None) -> Sights:
+    """The raw readings. `roles` are the cells of the setups' column; without `names` no end is checked."""
     cells.identities("id")
     start = cells.indices("from", names, "TAB211", "setup", "setups.csv")
     end = cells.indices("to", names, "TAB211", "setup", "setups.csv")
-    _check_roles(cells, setups, start, end)
+    _check_roles(cells, setups, roles, start, end)
     face = cells.counts("face", 1, (1, 2))
     if "face" in cells.table.columns:
         for row in rows_where(~cells.given("face")):
@@ -49,7 +59,11 @@ def read_sights(cells: Cells, setups: Setups, names: dict[str, int]) -> Sights:
             cells.mistake(row, name, "TAB218", found, "Leave it blank if none was measured.")
     for row in rows_where(cells.given("slope") & cells.given("horizontal")):
         found = "Both a slope and a horizontal distance are given"
-        cells.mistake(row, "horizontal", "TAB220", found, "Keep the one that was measured.")
+        wanted = "Keep the one that was measured."
+        slope_cell, cell = cells.text("slope")[row], cells.text("horizontal")[row]
+        if cell.isdigit() and slope_cell.isdigit():
+            wanted += f" If {slope_cell}.{cell} is meant: the decimal mark is a point."
+        cells.mistake(row, "horizontal", "TAB220", found, wanted)
     return Sights(
         id=cells.names("id"),
         start=start,
@@ -63,15 +77,15 @@ def read_sights(cells: Cells, setups: Setups, names: dict[str, int]) -> Sights:
     )
 
 
-def _check_roles(cells: Cells, setups: Setups, start: Ints, end: Ints) -> None:
+def _check_roles(cells: Cells, setups: Setups, roles: Sequence[str], start: Ints, end: Ints) -> None:
     """From an instrument to a target, and not on the same mark."""
     if not len(setups):
         return
     for column, index, wanted in (("from", start, "instrument"), ("to", end, "target")):
-        wrong = (index >= 0) & (setups.instrument[index] != (wanted == "instrument"))
-        for row in rows_where(wrong):
-            other = "a target" if wanted == "instrument" else "an instrument"
-            found = f"{quoted(cells.text(column)[row])} is {other} setup"
+        other = "target" if wanted == "instrument" else "instrument"
+        wrong = np.array([role == other for role in roles], dtype=bool)
+        for row in rows_where((index >= 0) & wrong[index]):
+            found = f"{quoted(cells.text(column)[row])} is {_a(other)} setup"
             cells.fault(row, column, "TAB221", found, f"{column} names {_a(wanted)} setup.")
     same = (start >= 0) & (end >= 0) & (setups.mark[start] == setups.mark[end]) & (setups.mark[start] >= 0)
     for row in rows_where(same):
@@ -92,7 +106,7 @@ def _check_zeniths(cells: Cells, zenith: np.ndarray[tuple[int], np.dtype[np.floa
         cells.mistake(row, "zenith", "TAB219", found, wanted)
 
 
-def read_reduced(cells: Cells, marks: dict[str, int]) -> Reduced:
+def read_reduced(cells: Cells, marks: dict[str, int] | None) -> Reduced:
     """Observations between marks; value and sigma in the unit of their kind."""
     cells.identities("id")
     kind = cells.choices("kind", REDUCED_KINDS)
@@ -157,14 +171,19 @@ def _sigma(cells: Cells, row: int, kind: str) -> float:
         return math.nan
 
 
-def read_vectors(cells: Cells, marks: dict[str, int], setups: Setups, names: dict[str, int]) -> Vectors:
+def read_vectors(
+    cells: Cells, marks: dict[str, int] | None, setups: Setups, names: dict[str, int] | None
+) -> Vectors:
     """Coordinate differences between marks or setups, with their covariance."""
     cells.identities("id")
+    known = marks is not None and names is not None
+    marks, names = marks or {}, names or {}
     ends = {}
     for column in ("from", "to"):
         at_mark = [marks.get(c, -1) for c in cells.text(column)]
         at_setup = [names.get(c, -1) for c in cells.text(column)]
-        _check_ends(cells, column, at_mark, at_setup, [*marks, *names])
+        if known:
+            _check_ends(cells, column, at_mark, at_setup, [*marks, *names])
         of_setup = [int(setups.mark[s]) if s >= 0 else m for m, s in zip(at_mark, at_setup, strict=True)]
         ends[column] = (np.array(of_setup, dtype=np.int64), np.array(at_setup, dtype=np.int64))
     for row, (a, b) in enumerate(zip(ends["from"][0], ends["to"][0], strict=True)):

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from io import StringIO
 from pathlib import Path
 
-from .columns import InputColumn
+from .columns import LATER, InputColumn
 from .faults import FaultList, Nearest, listed
 from .units import quoted
 
@@ -27,6 +27,9 @@ class TextTable:
     file: str
     columns: dict[str, list[str]]
     lines: list[int]
+    whole: bool = True  # False where names are lost: then other tables' names are not held against this one
+    broken: set[int] = field(default_factory=set)  # rows with too few or too many cells: told once
+    told: set[str] = field(default_factory=set)  # columns misspelt or missing: told once
     excused: set[tuple[int, str]] = field(
         default_factory=set
     )  # cells a decision left out; column "": the row
@@ -42,6 +45,8 @@ class TextTable:
 def read_bytes(path: Path, faults: FaultList) -> bytes | None:
     """The bytes of a file; None and a fault where there are none to be had."""
     try:
+        if path.exists() and not path.is_dir() and not path.is_file():
+            raise OSError(0, "it is a device")  # reading a pipe would wait for ever
         data = path.read_bytes()
     except IsADirectoryError:
         faults.add(
@@ -75,12 +80,17 @@ def decode(file: str, data: bytes, faults: FaultList) -> str | None:
         )
         return None
     try:
-        return data.decode("utf-8-sig")
+        text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         row = data[: error.start].count(b"\n") + 1
         byte = f"byte {data[error.start]:02x} is not UTF-8"
         faults.add(file, row, "", "RUN414", f"This is not UTF-8 text: {byte}", "Save it as UTF-8.")
         return None
+    if text.isascii():
+        return text
+    from unicodedata import normalize
+
+    return normalize("NFC", text)  # an accent may be written in two ways, and names must meet
 
 
 def read_table(
@@ -101,20 +111,22 @@ def read_table(
 def parse_table(file: str, text: str, schema: tuple[InputColumn, ...], faults: FaultList) -> TextTable | None:
     """The text of a CSV file as columns; see `read_table`."""
     separator = _separator(text, schema)
-    records, lines = _records(file, text, separator, faults)
+    records, lines, whole = _records(file, text, separator, faults)
     if not records:
         return None
     header = [cell.strip() for cell in records[0]]
     width = max((i + 1 for i, name in enumerate(header) if name), default=0)
-    places = _header(file, lines[0], header[:width], schema, separator, faults)
-    if not places:
+    found = _header(file, lines[0], header[:width], schema, separator, faults)
+    if found is None:
         return None
+    places, told = found
     records, lines = records[1:], lines[1:]
-    _square(file, records, lines, width, separator, faults)
+    broken = _square(file, records, lines, width, separator, faults)
     columns = [[cell.strip() for cell in column] for column in zip(*records, strict=True)] if records else []
-    table = TextTable(file, {name: columns[i] if records else [] for name, i in places.items()}, lines)
+    cells = {name: columns[i] if records else [] for name, i in places.items()}
+    table = TextTable(file, cells, lines, whole and schema[0].name in places and bool(records), broken, told)
     for column in schema:
-        if column.name in table.columns and column.kind != "text":
+        if column.name in table.columns and column.kind in ("name", "word"):
             _check_cells(table, column.name, faults)
     return table
 
@@ -131,8 +143,10 @@ def _separator(text: str, schema: tuple[InputColumn, ...]) -> str:
     return max(SEPARATORS, key=score)
 
 
-def _records(file: str, text: str, separator: str, faults: FaultList) -> tuple[list[list[str]], list[int]]:
-    """The records that are not blank and the line on which each starts. A wrong quotation ends them."""
+def _records(
+    file: str, text: str, separator: str, faults: FaultList
+) -> tuple[list[list[str]], list[int], bool]:
+    """The records that are not blank, the line on which each starts, and whether a wrong quotation ended them."""
     records: list[list[str]] = []
     lines: list[int] = []
     reader = csv.reader(StringIO(text, newline=""), delimiter=separator, strict=True)
@@ -150,7 +164,8 @@ def _records(file: str, text: str, separator: str, faults: FaultList) -> tuple[l
             found = "A quotation mark is not closed, or text follows it"
         wanted = 'Close it, or double the marks inside: "a 3"" pipe".'
         faults.add(file, start, "", "TAB228", found, wanted)
-    return records, lines
+        return records, lines, False
+    return records, lines, True
 
 
 def _header(
@@ -160,12 +175,16 @@ def _header(
     schema: tuple[InputColumn, ...],
     separator: str,
     faults: FaultList,
-) -> dict[str, int]:
-    """Where each column stands, with faults for the ones that are misspelt, doubled or missing."""
+) -> tuple[dict[str, int], set[str]] | None:
+    """Where each column stands, and those told as misspelt, doubled or missing; None where it is no header."""
     names = [c.name for c in schema]
     nearest = Nearest(names)
+    if not any(name in names or nearest.find(name) for name in header):
+        found = f"The first line names no column: {listed(map(quoted, header))}"
+        faults.add(file, line, "", "TAB201", found, f"Let the table start with a header: {', '.join(names)}.")
+        return None
     places: dict[str, int] = {}
-    guessed: set[str] = set()
+    told: set[str] = set()
     for i, name in enumerate(header):
         if name in places:
             faults.add(file, line, name, "TAB203", f"The column {quoted(name)} is there twice", "Remove one.")
@@ -173,23 +192,30 @@ def _header(
             places[name] = i
         else:
             near = nearest.find(name)
+            if LATER.get(name) in names:
+                told.add(LATER[name])
+                found = f"The column {name} (earth frame) is not supported yet"
+                faults.add(file, line, name, "TAB233", found, f"Give {LATER[name]} in the plane frame.")
+                continue
             if near:
-                guessed.add(near)
+                told.add(near)
             wanted = f'Is "{near}" meant?' if near else f"Known columns: {', '.join(names)}."
             found = f"There is no column {quoted(name)}" if name else f"Column {i + 1} has no name"
             faults.add(file, line, name or i + 1, "TAB202", found, wanted)
     for column in schema:
-        if column.required and column.name not in places and column.name not in guessed:
+        if column.required and column.name not in places and column.name not in told:
             found = f"The column {column.name} ({column.words}) is missing"
             parted = f"The cells were taken as parted by {SEPARATORS[separator]}s"
             faults.add(file, line, "", "TAB201", found, f"Add it. {parted}; the header has {listed(header)}.")
-    return places
+            told.add(column.name)
+    return places, told
 
 
 def _square(
     file: str, records: list[list[str]], lines: list[int], width: int, separator: str, faults: FaultList
-) -> None:
-    """Cuts or pads each record to the header's width, with a fault unless only blanks are lost."""
+) -> set[int]:
+    """Cuts or pads each record to the header's width; the rows that lost more than blanks, each with its fault."""
+    broken = set()
     for i, record in enumerate(records):
         if len(record) == width:
             continue
@@ -202,11 +228,13 @@ def _square(
                 if separator == ",":
                     wanted += " The decimal mark is a point."
             faults.add(file, lines[i], "", "TAB207", found, wanted)
+            broken.add(i)
         records[i] = (record + [""] * width)[:width]
+    return broken
 
 
 def _check_cells(table: TextTable, name: str, faults: FaultList) -> None:
-    """A cell that is no note must be short and printable."""
+    """A name must be short and printable. (What can't be a reading is told by those that read it.)"""
     column = table.columns[name]
     if "".join(column).isprintable() and max(map(len, column), default=0) <= LONGEST_CELL:
         return

@@ -48,7 +48,7 @@ class TomlPlaces:
         """The header of the table at a path, or of the table around it; else the first line."""
         for length in range(len(path), 0, -1):
             for header, place in self._all_headers():
-                if header == path[:length]:
+                if header == path[:length] or (length == len(path) and header[:length] == path):
                     return place
             offset = self._offset(path[:length])
             if offset is not None:

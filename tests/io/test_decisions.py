@@ -145,6 +145,7 @@ def test_a_setup_left_out_needs_no_height(job: JobFolder) -> None:
         ('leave_out = "sight 99"', "JOB111", 13, '"99"'),
         ('leave_out = "setup t2"', "JOB111", 13, 'Is "T2" meant?'),
         ('leave_out = "control Q9"', "JOB111", 13, "mark"),
+        ('leave_out = "control Q3"', "JOB112", 13, "no control"),
         ('leave_out = "mark Q1"', "JOB110", 13, "sight N"),
         ('leave_out = "sight"', "JOB110", 13, "sight N"),
         ('leave_out = "everything"', "JOB110", 13, "sight N"),
@@ -185,3 +186,15 @@ def test_one_thing_decided_twice(job: JobFolder) -> None:
 def test_a_moved_base_is_told_after_a_correction(job: JobFolder) -> None:
     decide(job, 'correct = "setup T1 mark"\nvalue = "Q4"')
     assert ("setups.csv", 6, "TAB223") in [(f.file, f.row, f.code) for f in job.faults()]
+
+
+def test_correcting_one_face_of_a_book_without_faces(job: JobFolder) -> None:
+    """The other rows stay on face 1."""
+    job.write("sights.csv", "id,from,to,circle\n1,I1,T1,0\n2,I1,T1,180\n")
+    faces = read(job, 'correct = "sight 2 face"\nvalue = "2"').network.sights.face
+    assert list(faces) == [1, 2]
+
+
+def test_control_left_out_may_be_named_in_the_datum(job: JobFolder) -> None:
+    network = read(job, 'leave_out = "control Q1"').network
+    assert network.marks.sigma_height[0] == np.inf

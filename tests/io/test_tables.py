@@ -76,8 +76,9 @@ def test_ragged_rows() -> None:
 
 
 def test_a_header_in_another_separator_is_told() -> None:
-    (fault,) = parse("id|note\n1|a\n")[1][:1]
-    assert fault.code == "TAB202"
+    (fault,) = parse("id|from|to|face|circle\n1|a|b|1|0\n", SIGHTS)[1]
+    assert fault.code == "TAB201"
+    assert "Let the table start with a header: id, from, to" in fault.wanted
 
 
 @pytest.mark.parametrize("text", ['id,note\n1,a\n2,"never closed\n3,c\n', 'id,note\n1,a\n2,"closed"x\n3,c\n'])
@@ -89,6 +90,7 @@ def test_absurd_cells() -> None:
     assert told(f"id,note\n{'x' * 1001},a\n") == [(2, "id", "TAB229")]
     assert told(f"id,note\n1,{'x' * 2000}\n") == []  # a note may be long
     assert told(f"id,note\n1,{'x' * 200_000}\n") == [(2, "", "TAB228")]
+    # what is no name is told by those that read it
     assert told("id,note\na\x07b,a\n") == [(2, "id", "TAB229")]
     assert told('id,note\n"a\nb",a\n') == [(2, "id", "TAB229")]
 
