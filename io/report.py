@@ -103,7 +103,7 @@ def constants_sheet(adjustment: Adjustment, job: Job) -> Sheet:
             cells, unit = [show.small(v) for v in values], show.small_length_name
         elif c.quantity[i] == "angle":
             cells, unit = [show.small_turn(v) for v in values], show.small_angle_name
-        elif "scale" in str(c.name[i]):
+        elif str(c.name[i]).endswith("scale"):
             cells, unit = [plain(1e6 * v, 2) for v in values], "ppm"
         else:
             cells, unit = [plain(v, 4) for v in values], ""

@@ -27,11 +27,12 @@ def headline(adjustment: Adjustment) -> tuple[Sign, str]:
         _count(int(a.setups.flagged.sum()), "setup"),
         _count(int(a.observations.flagged[readings_of(a)].sum()), "reading"),
         _count(len({str(m) for m in a.control.mark[a.control.flagged]}), "control mark"),
+        _count(int(a.observations.flagged[a.observations.kind == "constant"].sum()), "constant"),
     ]
     parts = [p for p in parts if p]
     if not parts:
         return "flagged", "FLAGGED: adjusted, but the global test fails and no single cause stands out."
-    verb = "does" if parts in (["1 setup"], ["1 reading"], ["1 control mark"]) else "do"
+    verb = "does" if len(parts) == 1 and parts[0].startswith("1 ") else "do"
     return "flagged", f"FLAGGED: adjusted, but {joined(parts)} {verb} not fit."
 
 
@@ -39,20 +40,23 @@ def expected_false_flags(adjustment: Adjustment) -> tuple[float, int]:
     """How many flags to expect though every reading is right, and among how many tests: alpha times their
     number.
 
-    Counted are the tests of readings, of setup heights and of centrings that could be carried out.
+    Counted are the tests of readings, setup heights, centrings, control and constants that could be carried
+    out.
     """
     a = adjustment
     tests = int(np.isfinite(a.observations.standardized[readings_of(a)]).sum())
     tests += int(np.isfinite(a.setups.standardized_height).sum())
     tests += int(np.isfinite(a.setups.standardized_centring).sum())
     tests += int(np.isfinite(a.control.standardized).sum())
+    tests += int(np.isfinite(a.observations.standardized[a.observations.kind == "constant"]).sum())
     return a.settings.alpha * tests, tests
 
 
 def readings_of(adjustment: Adjustment) -> Ints:
-    """Rows of observations that are neither setup effects nor control: those two are told elsewhere."""
+    """Rows of observations that are neither setup effects, control nor constants: those are told
+    elsewhere."""
     kind = adjustment.observations.kind
-    return np.flatnonzero((kind != "effect") & (kind != "control"))
+    return np.flatnonzero((kind != "effect") & (kind != "control") & (kind != "constant"))
 
 
 def verdict_section(a: Adjustment) -> Section:

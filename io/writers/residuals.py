@@ -60,11 +60,14 @@ def _rows(a: Adjustment, table: AdjustedObservations, show: Show, left_out: bool
     for i in range(len(table)):
         angle = table.quantity[i] == "angle"
         start, end = int(table.start_mark[i]), int(table.end_mark[i])
+        number = table.quantity[i] == "number"  # refraction, EDM scale: neither an angle nor a length
         value = show.zenith if table.kind[i] == "zenith" else show.azimuth if angle else show.length
+        if number:
+            value = show.number
         # The residual, its sigma and its smallest detectable bias, as an angle and as a length at the target.
         three = (table.residual[i], table.sigma[i], table.minimal_detectable_bias[i])
         as_angle = [show.small_turn(x) if angle else "" for x in three]
-        as_length = [show.small(x * far[i]) for x in three]
+        as_length = [show.small(x * far[i]) if not number else "" for x in three]
         out.append(
             (
                 str(table.id[i]),

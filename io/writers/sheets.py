@@ -99,6 +99,10 @@ class Show:
         """A direction, angle or azimuth within one turn, as finely."""
         return self.units.show_azimuth(radians, 1)
 
+    def number(self, value: float) -> str:
+        """A number without a unit."""
+        return f"{value:.6g}" if math.isfinite(value) else ""
+
     def bearing(self, radians: float) -> str:
         """Where an ellipse points: whole degrees or gon, 0 to 180° (200 gon)."""
         if not math.isfinite(radians):

@@ -79,6 +79,18 @@ def test_order_is_verdict_first_and_what_fails_before_what_fits():
         assert flagged[0]
 
 
+def test_estimated_constants_are_no_readings():
+    adjustment, job = made_up()
+    o = adjustment.observations
+    kind = o.kind.copy()
+    worst = int(np.argmax(np.abs(o.standardized)))
+    kind[worst] = "constant"
+    as_constant = dataclasses.replace(adjustment, observations=o.replace(kind=kind))
+    assert "1 constant" in headline(as_constant)[1]
+    assert section(summary(as_constant, job), "sights").rows[0].words[0] != o.id[worst]
+    assert expected_false_flags(as_constant) == expected_false_flags(adjustment)
+
+
 def test_worst_setup_tells_the_mistake_and_its_place():
     adjustment, job = made_up()
     last = len(adjustment.setups) - 1
