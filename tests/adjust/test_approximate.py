@@ -1,169 +1,38 @@
-"""Coordinates from nothing: constructions against textbook values, and simulated networks with and without
-one gross error.
-"""
+"""Constructions of points against textbook values and against random truths."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
 
-import numpy as np
 import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
 
-from hubtack.adjust.ground.network import Marks, Network, Setups
-from hubtack.adjust.model.approximate import Start, approximate
+from hubtack.adjust.model.approximate.consensus import Frame, orient, place
 from hubtack.adjust.model.approximate.constructions import (
+    Point,
+    angle_and_distance,
     azimuth,
     intersection,
+    polar,
+    ray_and_distance,
     resection,
     similarity,
     two_distances,
 )
-from hubtack.adjust.model.reductions import Observations
-from hubtack.adjust.settings import Settings
-from hubtack.adjust.trouble import Undetermined
+from hubtack.adjust.model.approximate.frames import best_similarity
+from hubtack.adjust.model.approximate.readings import Lengths, Rays, index, mode_of_angles
 
-R, K = 6_371_000.0, 0.13
-ORDER = (
-    "direction", "zenith", "distance", "level", "rise", "horizontal", "azimuth", "angle",
-    "vector.east", "vector.north", "vector.up",
-)  # fmt: skip
+coordinate = st.floats(-500.0, 500.0, allow_nan=False)
+point = st.tuples(coordinate, coordinate)
 
 
-@dataclass
-class Field:
-    """A network on the ground with a known truth; readings are made from it with a little noise."""
+def apart(p: Point, q: Point) -> float:
+    return math.hypot(p[0] - q[0], p[1] - q[1])
 
-    seed: int
-    truth: dict[str, tuple[float, float, float]] = field(default_factory=dict)
-    control: dict[str, str] = field(default_factory=dict)  # mark -> which of e n h are held
-    start: dict[str, tuple[float, float, float]] = field(default_factory=dict)
-    setups: list[tuple[str, bool, float]] = field(default_factory=list)
-    rows: list[dict[str, object]] = field(default_factory=list)
-    orientations: list[float] = field(default_factory=list)
-    blocks: int = 0
 
-    def __post_init__(self) -> None:
-        self.random = np.random.default_rng(self.seed)
-
-    def mark(self, name: str, e: float, n: float, h: float = 0.0, control: str = "") -> str:
-        self.truth[name] = (e, n, h)
-        if control:
-            self.control[name] = control
-        return name
-
-    def setup(self, mark: str, instrument: bool = False, height: float | None = None) -> int:
-        height = float(self.random.uniform(0.2, 1.8)) if height is None else height
-        self.setups.append((mark, instrument, height))
-        return len(self.setups) - 1
-
-    def angles(self, a: str, b: str) -> float:
-        (e, n, _), (f, m, _) = self.truth[a], self.truth[b]
-        return math.atan2(f - e, m - n)
-
-    def row(self, kind: str, value: float, sigma: float, **more: object) -> None:
-        if kind in ("direction", "azimuth", "angle"):
-            value %= 2 * math.pi
-        self.rows.append({"kind": kind, "value": value, "sigma": sigma, **more})
-
-    def sights(self, instrument: str, targets: list[str], kinds: str = "dzs", rounds: int = 1) -> None:
-        """One instrument setup; kinds: d direction, z zenith, s slope distance, l level (horizontal)
-        distance.
-        """
-        at = self.setup(instrument, True)
-        to = [self.setup(t) for t in targets]
-        for rnd in range(1, rounds + 1):
-            o = len(self.orientations)
-            self.orientations.append(float(self.random.uniform(0, 2 * math.pi)))
-            for t, s in zip(targets, to, strict=True):
-                a, b = np.array(self.truth[instrument]), np.array(self.truth[t])
-                up = b[2] + self.setups[s][2] - a[2] - self.setups[at][2]
-                d = math.hypot(*(b - a)[:2])
-                theta = d / R
-                x, u = (R + up) * math.sin(theta), up - 2 * (R + up) * math.sin(theta / 2) ** 2
-                common = {"start": instrument, "end": t, "start_setup": at, "end_setup": s, "round": rnd}
-                noise = self.random.normal(size=4)
-                if "d" in kinds:
-                    value = self.angles(instrument, t) - self.orientations[o] + 2e-5 * noise[0]
-                    self.row("direction", value, 2e-5, orientation=o, **common)
-                if "z" in kinds:
-                    self.row("zenith", math.atan2(x, u) - K * theta / 2 + 2e-5 * noise[1], 2e-5, **common)
-                if "s" in kinds:
-                    self.row("distance", math.hypot(x, u) + 2e-3 * noise[2], 2e-3, **common)
-                if "l" in kinds:
-                    self.row("level", d + 2e-3 * noise[3], 2e-3, **common)
-
-    def between(self, kind: str, a: str, b: str, at: str | None = None) -> None:
-        """An observation between marks."""
-        p, q = np.array(self.truth[a]), np.array(self.truth[b])
-        noise = float(self.random.normal())
-        if kind == "rise":
-            self.row(kind, q[2] - p[2] + 1e-3 * noise, 1e-3, start=a, end=b)
-        elif kind == "horizontal":
-            self.row(kind, math.hypot(*(q - p)[:2]) + 2e-3 * noise, 2e-3, start=a, end=b)
-        elif kind == "azimuth":
-            self.row(kind, self.angles(a, b) + 2e-5 * noise, 2e-5, start=a, end=b)
-        elif kind == "angle":
-            assert at is not None
-            self.row(
-                kind, self.angles(at, b) - self.angles(at, a) + 2e-5 * noise, 2e-5, start=a, end=b, at=at
-            )
-        elif kind == "vector":
-            for name, value in zip(("east", "north", "up"), q - p, strict=True):
-                self.row(f"vector.{name}", float(value), 5e-3, start=a, end=b, block=self.blocks)
-            self.blocks += 1
-
-    def network(self) -> Network:
-        names = list(self.truth)
-        given = np.full((len(names), 3), np.nan)
-        sigma = np.full((len(names), 3), np.inf)
-        for i, m in enumerate(names):
-            if m in self.start:
-                given[i] = self.start[m]
-            for c, letter in enumerate("enh"):
-                if letter in self.control.get(m, ""):
-                    given[i, c], sigma[i, c] = self.truth[m][c], 0.0
-        marks = Marks(
-            mark=names, east=given[:, 0], north=given[:, 1], height=given[:, 2],
-            sigma_east=sigma[:, 0], sigma_north=sigma[:, 1], sigma_height=sigma[:, 2],
-        )  # fmt: skip
-        if not self.setups:
-            return Network(marks)
-        at = {name: i for i, name in enumerate(names)}
-        k = len(self.setups)
-        return Network(
-            marks,
-            Setups(
-                setup=[f"S{i}" for i in range(k)], instrument=[s[1] for s in self.setups],
-                mark=[at[s[0]] for s in self.setups], support=[0] * k, device=[0] * k,
-                height=[s[2] for s in self.setups],
-            ),
-        )  # fmt: skip
-
-    def observations(self) -> Observations:
-        at = {name: i for i, name in enumerate(self.truth)}
-        rows = sorted(
-            self.rows,
-            key=lambda r: ORDER.index("vector.east" if "vector" in str(r["kind"]) else str(r["kind"])),
-        )
-        return Observations(
-            id=[f"{i + 1}.{r['kind']}" for i, r in enumerate(rows)], kind=[r["kind"] for r in rows],
-            start_mark=[at[str(r["start"])] for r in rows],
-            at_mark=[at[str(r["at"])] if "at" in r else -1 for r in rows],
-            end_mark=[at[str(r["end"])] for r in rows],
-            start_setup=[r.get("start_setup", -1) for r in rows], end_setup=[r.get("end_setup", -1) for r in rows],
-            round=[r.get("round", 0) for r in rows], orientation=[r.get("orientation", -1) for r in rows],
-            value=[r["value"] for r in rows], sigma=[r["sigma"] for r in rows],
-            block=[r.get("block", -1) for r in rows], rows=[(str(i + 1),) for i in range(len(rows))],
-        )  # fmt: skip
-
-    def solve(self, obs: Observations | None = None) -> Start:
-        return approximate(self.network(), self.observations() if obs is None else obs, Settings())
-
-    def errors(self, start: Start) -> np.ndarray:
-        """Distance in the plane and in height of every mark from the truth, (n, 2) m."""
-        d = start.coordinates - np.array(list(self.truth.values()))
-        return np.stack([np.hypot(d[:, 0], d[:, 1]), np.abs(d[:, 2])], axis=1)
+def nearest(points: tuple[Point, ...], truth: Point) -> float:
+    return min(apart(p, truth) for p in points)
 
 
 def test_constructions_textbook() -> None:
@@ -195,22 +64,107 @@ def test_two_distances_two_points() -> None:
     assert sorted([left, right]) == [pytest.approx((-40.0, 30.0)), pytest.approx((40.0, 30.0))]
 
 
-def test_closed_traverse() -> None:
-    net = Field(1)
-    for k in range(8):
-        a = 2 * math.pi * k / 8
-        net.mark(f"P{k}", 200 * math.sin(a), 180 * math.cos(a), 3.0 * k, "enh" if k < 2 else "")
-    for k in range(8):
-        net.sights(f"P{k}", [f"P{(k + 1) % 8}", f"P{(k - 1) % 8}"])
-    assert net.errors(net.solve()).max() < 0.05
+@given(point, point, point)
+def test_intersection_finds_the_mark(a: Point, b: Point, mark: Point) -> None:
+    """Any well-cut pair of rays meets where the mark is; behind an end of a ray nothing is found."""
+    assume(min(apart(a, b), apart(a, mark), apart(b, mark)) > 1.0)
+    cut = math.sin(azimuth(a, mark) - azimuth(b, mark))
+    found = intersection(a, azimuth(a, mark), b, azimuth(b, mark))
+    if abs(cut) > 0.06:
+        assert found is not None
+        assert apart(found, mark) < 1e-6
+        assert intersection(a, azimuth(mark, a), b, azimuth(b, mark)) is None
+    elif abs(cut) < 0.04:
+        assert found is None
 
 
-def test_direction_only_mark_is_named() -> None:
-    net = Field(1)
-    for k, (e, n) in enumerate([(0, 0), (100, 0), (0, 100)]):
-        net.mark(f"A{k}", e, n, 0.0, "enh")
-    net.mark("M7", 60.0, 60.0)
-    net.sights("A0", ["A1", "A2"])
-    net.sights("A0", ["A1", "M7"], "d")
-    with pytest.raises(Undetermined, match="M7 is seen by one direction only"):
-        net.solve()
+@given(point, point, point)
+def test_two_solutions_hold_the_mark(a: Point, b: Point, mark: Point) -> None:
+    """Distances, a ray and a distance, an angle and a distance: the mark is among the one or two answers."""
+    assume(min(apart(a, b), apart(a, mark), apart(b, mark)) > 5.0)
+    # Where circle and line touch, the answers are ill-determined: the root of a small number.
+    assume(abs(math.sin(azimuth(a, mark) - azimuth(b, mark))) > 0.02)
+    assume(abs(math.sin(azimuth(a, mark) - azimuth(a, b))) > 0.02)
+    assume(abs(math.cos(azimuth(b, mark) - azimuth(b, a))) > 0.02)
+    assert nearest(two_distances(a, apart(a, mark), b, apart(b, mark)), mark) < 1e-5
+    assert nearest(ray_and_distance(a, azimuth(a, mark), b, apart(b, mark)), mark) < 1e-5
+    angle = azimuth(mark, b) - azimuth(mark, a)
+    assert nearest(angle_and_distance(a, apart(a, mark), b, angle), mark) < 1e-5
+
+
+@given(point, point, point, point, st.floats(-10.0, 10.0))
+def test_resection_finds_the_instrument(a: Point, b: Point, c: Point, at: Point, turn: float) -> None:
+    """From exact directions, whatever the orientation, the instrument is found or refused, never
+    misplaced.
+    """
+    assume(min(apart(p, q) for p in (a, b, c) for q in (at, *(r for r in (a, b, c) if r is not p))) > 5.0)
+    found = resection((a, b, c), [azimuth(at, p) + turn for p in (a, b, c)])
+    # A sight along a line through two of the marks is a circle of endless radius: good to centimetres only.
+    sines = [abs(math.sin(azimuth(at, p) - azimuth(at, q))) for p, q in ((a, b), (b, c))]
+    if found is not None and min(sines) > 1e-3:
+        assert apart(found, at) < 1e-3
+
+
+@given(st.lists(point, min_size=3, max_size=8), st.floats(-3.0, 3.0), point)
+def test_similarity_survives_one_wrong_point(points: list[Point], turn: float, shift: Point) -> None:
+    """Turned and shifted points are brought back although one of five or more is wrong by 100 m."""
+    assume(min(apart(p, q) for i, p in enumerate(points) for q in points[:i]) > 20.0)
+    kappa = complex(math.cos(turn), math.sin(turn))
+    world = [((z := kappa * complex(*p) + complex(*shift)).real, z.imag) for p in points]
+    if len(points) >= 5:
+        world[2] = (world[2][0] + 100.0, world[2][1])
+    found, moved, count = best_similarity(points, world, scaled=False)
+    assert abs(found - kappa) < 1e-6
+    assert abs(moved - complex(*shift)) < 1e-3
+    assert count == len(points) - (len(points) >= 5)
+
+
+def test_mode_of_angles_crosses_zero() -> None:
+    middle, count = mode_of_angles([6.283, 0.001, 3.0, -0.001], 0.004)
+    assert count == 3
+    assert abs(middle) < 0.001
+
+
+def test_consensus_outvotes_wrong_lengths() -> None:
+    """Five known points, each with a ray and a length; two lengths and a ray are wrong."""
+    mark, known = (40.0, 55.0), [(0.0, 0.0), (100.0, 0.0), (100.0, 100.0), (0.0, 100.0), (50.0, -20.0)]
+    rays, lengths = Rays(), Lengths()
+    for k, p in enumerate(known):
+        rays.add(k, 5, k + 1, azimuth(p, mark) + (0.5 if k == 3 else 0.0), 0.004, [k])
+        lengths.add(k, 5, apart(p, mark) + (10.0 if k in (0, 1) else 0.0), 0.2, [5 + k])
+    readings = index(6, rays, lengths, [-1, 0, 1, 2, 3, 4])
+    frame = Frame([*known, None], [0.0] * 6, [True] * 5 + [False])
+    found = place(readings, frame, 5)
+    assert found is not None
+    assert apart(found.point, mark) < 1e-6
+    assert (found.support, found.against) == (7, 3)
+    assert found.confirmed
+
+
+def test_orientation_outvotes_wrong_direction() -> None:
+    known = [(0.0, 0.0), (100.0, 10.0), (-30.0, 80.0), (20.0, -90.0)]
+    rays = Rays()
+    for k in (1, 2, 3):
+        rays.add(0, k, 1, azimuth(known[0], known[k]) - 1.25 + (0.1 if k == 1 else 0.0), 0.004, [k])
+    readings = index(4, rays, Lengths(), [-1, 0])
+    found = orient(readings, Frame(list(known), [0.0, None], [True] * 4), 1)
+    assert found is not None
+    assert found[0] == pytest.approx(1.25, abs=1e-9)
+    assert found[1:] == (2, 1)
+
+
+def test_two_lengths_leave_two_places() -> None:
+    lengths = Lengths()
+    lengths.add(0, 2, 50.0, 0.2, [0])
+    lengths.add(1, 2, 50.0, 0.2, [1])
+    frame = Frame([(0.0, 0.0), (60.0, 0.0), None], [0.0], [True, True, False])
+    found = place(index(3, Rays(), lengths, [-1]), frame, 2)
+    assert found is not None
+    assert found.rival is not None
+    assert {round(found.point[1]), round(found.rival[1])} == {40, -40}
+    assert not found.confirmed
+
+
+def test_polar_is_the_inverse_of_azimuth() -> None:
+    a, b = (3.0, 4.0), (-20.0, 7.0)
+    assert polar(a, azimuth(a, b), apart(a, b)) == pytest.approx(b)

@@ -26,7 +26,7 @@ from .spreading import Spread, spread
 EXCHANGE_OBSERVATIONS = 1500  # larger networks are not built again and again
 EXCHANGE_WORK = 15000  # observations times trials
 EXCHANGES = 60
-EXCHANGE_GAIN = 3  # so many misfits must an exchange of two targets explain
+EXCHANGE_GAIN = 2  # so many misfits must an exchange of two targets explain
 
 
 @dataclass(frozen=True, eq=False)
