@@ -41,10 +41,11 @@ job = read_job(sys.argv[1]); stage("read the job")
 result = adjust(job.network, job.settings); stage("adjust")
 from hubtack.io.writers.result import as_text, result_document
 as_text(result_document(result, job)); stage("result.json")
+from importlib import import_module
 from hubtack.io.writers import WRITERS
 from pathlib import Path
-for name, write in WRITERS.items():
-    write(result, job, Path(sys.argv[2])); stage(f"write {name}")
+for name, module in WRITERS.items():
+    import_module(module).write(result, job, Path(sys.argv[2])); stage(f"write {name}, with its imports")
 from hubtack.io.summary import summary; summary(result, job); stage("summary")
 """
 
@@ -61,7 +62,8 @@ def run(command: list[str]) -> float:
 
 def importtime(command: list[str], most: int = 12) -> list[tuple[float, str]]:
     """Milliseconds by package that a process spends importing, the largest first (they are slower while measured)."""
-    done = subprocess.run([command[0], "-X", "importtime", *command[1:]], capture_output=True, text=True, check=False)
+    command = [command[0], "-X", "importtime", *command[1:]]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
     sums: dict[str, float] = {}
     for line in done.stderr.splitlines():
         parts = line.removeprefix("import time:").split("|")
@@ -114,10 +116,11 @@ def measure(hubtack: str, job: Path, repeats: int, title: str) -> None:
     out = job.parent / "stages"
     out.mkdir()
     print("\n\nOne process, stage by stage:")
-    print(subprocess.run([sys.executable, "-c", TIMED, str(job), str(out)], capture_output=True, text=True, check=True).stdout)
+    timed = [sys.executable, "-c", TIMED, str(job), str(out)]
+    print(subprocess.run(timed, capture_output=True, text=True, check=True).stdout)
     for more in (["--json"], []):
         command = [sys.executable, "-m", "hubtack.io.cli", "adjust", str(job), *more]
-        print(f"Imports of hubtack adjust JOB {' '.join(more)}, ms by package:".replace(" ,", ","))
+        print(f"Imports of hubtack {' '.join(['adjust', 'JOB', *more])}, ms by package:")
         print("  " + ", ".join(f"{name} {ms:.0f}" for ms, name in importtime(command)))
 
 
