@@ -94,7 +94,7 @@ class Nearest:
         if word not in self._seen:
             if len(self._seen) >= self._limit or len(word) > 100:
                 return None
-            self._seen[word] = _nearest(word, self.names)
+            self._seen[word] = nearest_name(word, self.names)
         return self._seen[word]
 
     def advice(self, word: str, otherwise: str) -> str:
@@ -108,14 +108,15 @@ def _visible(text: str) -> str:
     return text if text.isprintable() else "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
 
 
-def _nearest(word: str, names: Iterable[str]) -> str | None:
+def nearest_name(word: str, names: Iterable[str], likeness: float = 0.6) -> str | None:
+    """The name most like a word, None where none is like enough; upper and lower case count as alike."""
     import difflib
 
     names = list(names)
     lowered = {n.casefold(): n for n in reversed(names)}
     if word.casefold() in lowered:
         return lowered[word.casefold()]
-    found = difflib.get_close_matches(word, names, 1, 0.6)
+    found = difflib.get_close_matches(word, names, 1, likeness)
     return found[0] if found else None
 
 
@@ -155,7 +156,7 @@ def explain(code: str) -> str | None:
 
 def nearest_code(code: str) -> str | None:
     """The code that was probably meant."""
-    return _nearest(code.strip().upper(), codes())
+    return nearest_name(code.strip().upper(), codes())
 
 
 def locate(troubles: Iterable[Trouble], job: Job) -> list[Fault]:

@@ -16,7 +16,7 @@ from . import ground, sightings
 from .cells import Cells
 from .columns import TABLES
 from .decisions import Decision, Decisions
-from .faults import FaultList, Nearest, listed
+from .faults import FaultList, Nearest, listed, nearest_name
 from .jobfile import FILE, JobFile, read_jobfile, unread_jobfile
 from .tables import TextTable, decode, read_bytes, read_table
 from .units import Units, quoted
@@ -112,8 +112,9 @@ def _check_folder(folder: Path, faults: FaultList) -> None:
 def _read_tables(folder: Path, faults: FaultList, files: dict[str, str]) -> dict[str, TextTable]:
     """The tables that could be read. Missing ones are faults where the others need them."""
     there = {name for name in TABLES if os.path.lexists(folder / f"{name}.csv")}
-    wanted = {"marks"} | ({"setups"} if "sights" in there else set())
-    if not there & {"sights", "reduced", "vectors"}:
+    meant = _misspelt(folder, [name for name in TABLES if name not in there], faults)
+    wanted = ({"marks"} | ({"setups"} if "sights" in there else set())) - meant
+    if not (there | meant) & {"sights", "reduced", "vectors"}:
         found = "There are no observations: none of sights.csv, reduced.csv, vectors.csv is there"
         faults.add("sights.csv", 0, "", "RUN412", found, "Add at least one of them.")
     tables = {}
@@ -128,6 +129,22 @@ def _read_tables(folder: Path, faults: FaultList, files: dict[str, str]) -> dict
                         table.file, 1, "", "TAB227", found, "Fill it, or remove it if it isn't needed."
                     )
     return tables
+
+
+def _misspelt(folder: Path, absent: list[str], faults: FaultList) -> set[str]:
+    """The tables that are absent while a file of almost their name is there: it would be passed over in silence."""
+    initials = {name[0] for name in absent}
+    others = sorted(
+        p.name for p in folder.glob("*.csv") if p.stem not in TABLES and p.stem[0].lower() in initials
+    )
+    meant: set[str] = set()
+    for file in others:
+        near = nearest_name(file[:-4].lower(), absent, 0.8)
+        if near:
+            meant.add(near)
+            wanted = f"Rename it to {near}.csv, or give it a name less like it."
+            faults.add(file, 0, "", "RUN417", f"No job reads a file {quoted(file)}", wanted)
+    return meant
 
 
 def _network(

@@ -44,7 +44,8 @@ def read_sights(cells: Cells, setups: Setups, roles: Sequence[str], names: dict[
     _check_roles(cells, setups, roles, start, end)
     face = cells.counts("face", 1, (1, 2))
     if "face" in cells.table.columns:
-        for row in rows_where(~cells.given("face")):
+        needed = cells.given("circle") | cells.given("zenith")  # distances are the same on both
+        for row in rows_where(needed & ~cells.given("face")):
             cells.mistake(row, "face", "TAB208", "There is no face", "Write 1 or 2.")
     circle, zenith = cells.angles("circle"), cells.angles("zenith")
     slope, horizontal = cells.lengths("slope"), cells.lengths("horizontal")

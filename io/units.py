@@ -20,6 +20,7 @@ AngleName = Literal["dms", "deg", "gon"]
 METRES: dict[str, float] = {
     "m": 1.0, "mm": 1e-3, "cm": 1e-2, "km": 1e3, "ft": 0.3048, "us-ft": 1200 / 3937, "in": 0.0254,
 }  # fmt: skip
+LONGEST = 100  # characters of a quantity: more is a stray quotation mark, and slow to search
 ARCSEC = math.pi / 648_000
 RADIANS: dict[str, float] = {
     "deg": math.pi / 180, "gon": math.pi / 200, "mgon": math.pi / 200_000,
@@ -68,7 +69,7 @@ def parse_number(text: str) -> float:
     text = _tidy(text)
     if _PLAIN.fullmatch(text) and math.isfinite(float(text)):
         return float(text)
-    raise Unreadable(f"{quoted(text)} is not a number", _number_advice(text))
+    raise Unreadable(f"{quoted(text)} is not a number", _number_advice(text) or "Write one such as 2.5e-6.")
 
 
 def parse_ratio(text: str) -> float:
@@ -304,6 +305,8 @@ class Units:
 
 
 def _tidy(text: str) -> str:
+    if len(text) > LONGEST:
+        raise Unreadable(f"{quoted(text)} is {len(text)} characters long", "Type it anew.")
     return text.strip().replace("−", "-").replace("\u00a0", " ")
 
 

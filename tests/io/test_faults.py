@@ -180,7 +180,7 @@ def _spoil_bytes(draw: Callable[[Any], Any], data: bytes) -> bytes:
     return data[:at] + draw(st.binary(max_size=6)) + data[until:]
 
 
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.data())
 def test_a_spoilt_job_is_read_or_told(make_job: Callable[[Path], JobFolder], data: st.DataObject) -> None:
     """Whatever is done to the files: a job, or faults that have a file and a code that is explained."""

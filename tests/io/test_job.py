@@ -297,7 +297,7 @@ def test_bare_control_means_what_the_table_has_coordinates_of(job: JobFolder) ->
 
 def test_blank_readings_and_blank_heights_are_a_plan(job: JobFolder) -> None:
     """A planned job has sights without readings, and then no height is asked for."""
-    job.write("sights.csv", "id,from,to,face\n1,I1,T1,1\n2,I1,T3,1\n")
+    job.write("sights.csv", "id,from,to,face\n1,I1,T1,1\n2,I1,T3,\n")
     job.cell("setups.csv", "T3", "height", "")
     text = (job.path / "job.toml").read_text()
     job.write("job.toml", text[: text.index("[[decision]]")])

@@ -82,6 +82,29 @@ def test_a_link_that_leads_nowhere(job: JobFolder) -> None:
     assert ("sights.csv", 0, "RUN415") in _told(job.path)
 
 
+@pytest.mark.parametrize(
+    ("name", "misspelt"),
+    [
+        ("marks.csv", "mark.csv"),
+        ("sights.csv", "sigths.csv"),
+        ("vectors.csv", "vector.csv"),
+        ("reduced.csv", "Reduce.csv"),
+    ],
+)
+def test_a_file_of_almost_the_right_name(job: JobFolder, name: str, misspelt: str) -> None:
+    """It is not passed over: the job would lack those observations in silence."""
+    (job.path / name).rename(job.path / misspelt)
+    told = _told(job.path)
+    assert (misspelt, 0, "RUN417") in told
+    assert all(code != "RUN412" for _, _, code in told)
+
+
+def test_other_files_in_the_folder_are_nobodys_business(job: JobFolder) -> None:
+    for name in ("truth.csv", "marks-old.csv", "marks2.csv", "notes.txt", "setups_backup.csv", "photo.jpg"):
+        job.write(name, "x")
+    assert job.read().remarks == ()
+
+
 # -- one mistake, one fault --
 
 

@@ -260,3 +260,39 @@ def test_small_quantities_carry_their_unit() -> None:
     assert Units(angle="dms").show_small_angle(math.radians(3.14 / 3600)) == "3.1 arcsec"
     assert Units("us-ft").small_length_of(1200 / 3937) == pytest.approx(1000)
     assert Units("us-ft").small_length_name == "0.001 us-ft"
+
+
+@given(st.text() | st.text("0123456789.,-+ eE°'\"′″mftgonarcsepdi", max_size=20), st.sampled_from(ALL_ANGLES))
+def test_any_text_is_a_finite_number_or_told(text: str, angle: str) -> None:
+    """No other exception, no infinity and no NaN comes out of any parser."""
+    u = Units("us-ft", angle)
+    for parse in (
+        u.parse_length,
+        u.parse_angle,
+        units.parse_number,
+        units.parse_ratio,
+        units.parse_sigma_length,
+        units.parse_sigma_angle,
+        lambda t: sum(units.parse_distance_sigma(t)),
+    ):
+        value: float = 0.0
+        advice = ""
+        try:
+            value = parse(text)
+        except Unreadable as error:
+            advice = f"{error.found} {error.wanted}"
+        assert math.isfinite(value)
+        assert advice == advice.strip(), "both halves of a fault are there"
+
+
+@pytest.mark.parametrize("text", ["-" + " " * 100_000 + "x", "1" * 100_000, "1 " * 50_000, "°" * 100_000])
+def test_what_is_absurdly_long_is_told_at_once(text: str) -> None:
+    """Searching it would take minutes."""
+    for parse in (
+        Units().parse_length,
+        Units().parse_angle,
+        units.parse_distance_sigma,
+        units.parse_angle_quantity,
+    ):
+        with pytest.raises(Unreadable, match="characters long"):
+            parse(text)
