@@ -87,15 +87,13 @@ def _map(a: Adjustment, job: Job) -> Drawing:
     if exaggeration:
         _scale_bar(frame.x1, 14.0, scale * exaggeration, exaggeration, job.units, drawing)
     level = percent(a.settings.confidence)
-    notes = [
-        f"ellipses: 2D {level} ({a.ellipse_factor:.3f} sigma), drawn {exaggeration:,.0f} times too large"
-    ]
+    notes = [f"ellipses: 2D {level} ({a.ellipse_factor:.3f} sigma), drawn {exaggeration:.0f} times too large"]
     notes = notes if exaggeration else []
     if len(shown) < len(m):
         absent = names(m.mark[np.setdiff1d(np.arange(len(m)), shown)], 4)
         notes.append(f"not drawn, having no position: {absent}")
     if undrawn:
-        notes.append(f"{undrawn} names left out for want of room")
+        notes.append(f"{undrawn} name{'s' * (undrawn > 1)} left out for want of room")
     _legend(a, drawing, notes, crowded=len(shown) > _CROWDED)
     return drawing
 
@@ -147,10 +145,10 @@ def _profile(a: Adjustment, job: Job) -> Drawing:
         f"marks in the order of marks.csv; bars: height, 1D {percent(a.settings.confidence)} ({factor:.3f} sigma)"
     ]
     if exaggeration:
-        notes[0] += f", drawn {exaggeration:,.0f} times too large"
+        notes[0] += f", drawn {exaggeration:.0f} times too large"
         _scale_bar(_MARGIN, 14.0, scale * exaggeration, exaggeration, units, drawing)
     if undrawn:
-        notes.append(f"{undrawn} names left out for want of room")
+        notes.append(f"{undrawn} name{'s' * (undrawn > 1)} left out for want of room")
     _legend(a, drawing, notes, crowded=True)
     return drawing
 

@@ -8,6 +8,7 @@ import random
 import subprocess
 import sys
 import time
+import tomllib
 from pathlib import Path
 
 import click
@@ -216,6 +217,13 @@ def test_wrong_words_get_the_nearest_right_one():
     result = run("adjsut")
     assert result.exit_code == 2
     assert 'Is "adjust" meant?' in result.output
+
+
+def test_version_is_that_of_the_project():
+    project = tomllib.loads((Path(__file__).parents[2] / "pyproject.toml").read_text(encoding="utf-8"))[
+        "project"
+    ]
+    assert run("--version").stdout.strip() == f"hubtack {project['version']}"
 
 
 def test_explain():
