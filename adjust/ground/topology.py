@@ -172,7 +172,7 @@ def explain_null_vector(
         f"{and_list(list(marks_moving))} can move together in {and_list(components)} and no reading notices."
     )
     if rows:
-        text += f" Only {readings(obs, rows)} tie them to the rest."
+        text += f" Only {readings(obs, rows)} {'tie' if len(rows) > 1 else 'ties'} them to the rest."
     wanted = "Observe a rise or a zenith angle to one of them, or hold a height."
     if "height" not in components:
         wanted = "Sight one of them from another setup, or hold one more mark."
