@@ -12,7 +12,7 @@ from .dense import Dense
 
 
 def agree(a: Adjustment, start: Any, objective: float = 1e-6, metres: float = 1e-7,
-          redundancy: float = 1e-6) -> Dense:
+          redundancy: float = 1e-6, nothing: float = 1e-9) -> Dense:
     """Solve `a.network` again densely, starting at what is given, else from start (n_marks, 3), and compare everything.
 
     metres: coordinates. objective: relative, vᵀPv (and, with its root, what is made from residuals).
@@ -23,7 +23,7 @@ def agree(a: Adjustment, start: Any, objective: float = 1e-6, metres: float = 1e
     assert set(a.datum) == set(d.loose)
     assert a.reference_height == d.h0
     _marks(a, d, metres)
-    _observations(a, d, objective, redundancy)
+    _observations(a, d, objective, redundancy, nothing)
     _setups(a, d, objective)
     _pairs(a, d)
     _constants(a, d)
@@ -50,7 +50,7 @@ def _marks(a: Adjustment, d: Dense, metres: float) -> None:
         assert np.all(np.abs(a.marks.covariance[m] - Q)[block] <= 2e-4 * size[block] + 1e-18), a.marks.mark[m]
 
 
-def _observations(a: Adjustment, d: Dense, objective: float, redundancy: float) -> None:
+def _observations(a: Adjustment, d: Dense, objective: float, redundancy: float, nothing: float) -> None:
     o = a.observations
     tools = a.network.instruments.instrument
     for i, name in enumerate(d.names):  # constants bear the instrument's name in the results
@@ -74,7 +74,7 @@ def _observations(a: Adjustment, d: Dense, objective: float, redundancy: float) 
             assert np.isclose(o.standardized[k], d.w[i], rtol=1e-3, atol=slack * 10), name
             # the strength is the root of a difference near 1: what is left of its digits
             assert np.isclose(o.minimal_detectable_bias[k], d.mdb[i], rtol=1e-4 + 1e-9 / d.strength[i] ** 2), name
-        elif d.strength[i] ** 2 < 1e-9:
+        elif d.strength[i] ** 2 < nothing:
             assert np.isnan(o.standardized[k]), name
             assert np.isinf(o.minimal_detectable_bias[k]), name
 
