@@ -1,0 +1,122 @@
+"""The judgement of a solved network in one screen: hypotheses, tests, the search, and findings."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from ..ground.table import Floats
+from ..outcome.solved import Solved
+from .angles import add_faces, add_orientations
+from .apart import tell_apart
+from .centring import add_centrings, add_leans
+from .distances import add_distances
+from .explain import explanations
+from .finding import Apart, Explanation, Finding
+from .heights import add_heights
+from .marks import add_control, add_other_points
+from .point import Point, find_point
+from .rank import MOST, SAME, Search, probability, rivals, search
+from .readings import add_readings
+from .remedy import remedies
+from .signatures import Book
+from .statistics import Given, Tests, critical_value_of, estimate, given, make_tests, shifts
+from .written import Written
+
+HYPOTHESES = (
+    add_heights,
+    add_centrings,
+    add_distances,
+    add_orientations,
+    add_leans,
+    add_control,
+    add_faces,
+    add_other_points,
+    add_readings,
+)
+SETTLED = 1e-4  # m: marks that a correction moves by less are not worth naming
+
+
+def judge(solved: Solved, written: Written | None = None) -> tuple[Finding, ...]:
+    """Causes that would explain what does not fit, worst first; empty where nothing stands out.
+
+    `written` tells in which units the book was kept, for slips of the pen.
+    """
+    if solved.solution.degrees_of_freedom <= 0:
+        return ()
+    book = hypotheses(solved)
+    if not book.columns:
+        return ()
+    tests = make_tests(book)
+    found = search(tests)
+    return _findings(book.point, found, written or Written())
+
+
+def hypotheses(solved: Solved) -> Book:
+    """All that is tried on a network, with its signatures."""
+    book = Book(find_point(solved))
+    for add in HYPOTHESES:
+        add(book)
+    return book
+
+
+def _findings(point: Point, s: Search, written: Written) -> tuple[Finding, ...]:
+    out = []
+    for f in s.found:
+        g = given(s.tests, [k for k in s.found if k != f], s.columns)
+        out.append(_finding(point, s, g, f, written))
+    out.sort(key=lambda finding: -finding.first.statistic)
+    return tuple(replace(finding, rank=rank) for rank, finding in enumerate(out, 1))
+
+
+def _finding(point: Point, s: Search, g: Given, f: int, written: Written) -> Finding:
+    """One finding, with all others taken as present."""
+    first, *same = _explained(point, g, f, 1.0, written)
+    around = rivals(s, g, f)
+    others = list(same)
+    for h, rho in around:
+        others.append(_explained(point, g, h, rho, written)[0])
+    told = not any(rho > SAME for _, rho in around)
+    size, _ = estimate(g, f)
+    apart: Apart | None = None
+    if around:
+        other, _ = estimate(g, around[0][0])
+        apart = tell_apart(s.tests, f, size, around[0][0], other)
+    return Finding(
+        rank=0,
+        first=first,
+        told=told,
+        critical=critical_value_of(s.tried, first.freedoms),
+        probability=probability(s, g, f),
+        rivals=tuple(others[:MOST]),
+        rivals_not_shown=max(0, len(others) - MOST),
+        apart=apart,
+        remedies=remedies(point, first),
+        moved=_moved(point, s.tests, f, size),
+        tried=s.tried,
+    )
+
+
+def _explained(point: Point, g: Given, h: int, rho: float, written: Written) -> list[Explanation]:
+    size, covariance = estimate(g, h)
+    made = explanations(
+        point, g.tests.hypotheses[h], size, covariance, float(g.T[h]), int(g.told[h]), written
+    )
+    return [replace(e, correlation=rho) for e in made]
+
+
+def _moved(
+    point: Point, tests: Tests, f: int, size: Floats, most: int = 3
+) -> tuple[tuple[str, float, float, float], ...]:
+    """Marks that move most if the cause is real and put right: name, east, north, height in m."""
+    marks = point.unknowns.marks
+    move = np.append(-shifts(tests, f, np.nan_to_num(size)), 0.0)[marks]
+    length = np.sqrt((move**2).sum(axis=1))
+    order = np.argsort(-length, kind="stable")[:most]
+    names = point.solved.network.marks.mark
+    return tuple(
+        (str(names[i]), float(move[i, 0]), float(move[i, 1]), float(move[i, 2]))
+        for i in order.tolist()
+        if length[i] > SETTLED
+    )

@@ -1,0 +1,335 @@
+"""Where the network is linearised for judging, and the residuals there.
+
+Small errors are judged at the adjusted coordinates. A gross error bends those, and with them the linear model on which
+every test stands; then a robust point is sought first (iteratively reweighted, from the approximate coordinates), at
+which held coordinates and setup effects that have no unknown may move too. A bias of an observation is additive, so
+the linear model at such a point is right however large the bias.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from ..estimate.datum import Cofactor, Constraints
+from ..estimate.normals import Defect, Pattern
+from ..estimate.reliability import Reliability, correlated_reliability, reliability
+from ..estimate.rows import Rows, gradient
+from ..ground.table import Floats, Ints
+from ..model.equations import Equations
+from ..model.reductions import wrap
+from ..model.unknowns import Unknowns
+from ..outcome.solved import Solved, queries
+
+GROSS = 0.015  # m: an effect or a residual beyond this bends the lines of an indoor network by 0.01 mm
+LOOSE = 2e-4  # m: how firmly what is held is held while the robust point is sought
+ITERATIONS = 12
+
+
+@dataclass(frozen=True)
+class Extra:
+    """Something that has no unknown and may yet be wrong: a held coordinate, or the effect of a setup with sigma 0."""
+
+    kind: str  # "control" or "effect"
+    row: int  # of the mark, or of the setup that owns the effect
+    axis: int  # 0 east, 1 north, 2 height
+
+
+@dataclass(frozen=True)
+class Point:
+    """Whitened equations at one point, their M, and the residuals Ml, counted through all Rows.
+
+    misclosure (m,) is Ml; extras[k] has the signature (extra_row, extra_value)[extra_start[k]:extra_start[k + 1]].
+    """
+
+    solved: Solved
+    x: Floats
+    rows: list[Rows]
+    cofactor: Cofactor
+    raw: Floats
+    misclosure: Floats
+    offsets: Ints
+    extras: list[Extra]
+    extra_start: Ints
+    extra_row: Ints
+    extra_value: Floats
+    robust: bool
+    wide: Equations
+    wide_x: Floats
+
+    @property
+    def unknowns(self) -> Unknowns:
+        return self.solved.unknowns
+
+    @cached_property
+    def place(self) -> Ints:
+        """Row in the whitened system of every observation; −1 where it is not in use."""
+        place = np.full(len(self.solved.obs), -1, dtype=np.int64)
+        for group, offset in zip(self.solved.equations.groups, self.offsets, strict=False):
+            place[group.rows] = offset + np.arange(len(group.rows))
+        return place
+
+    @cached_property
+    def sigma(self) -> Floats:
+        """A priori sigma of every observation, m or rad; NaN where it is not in use."""
+        out = np.full(len(self.solved.obs), np.nan)
+        used = np.flatnonzero(self.solved.obs.used)
+        out[used] = self.solved.equations.sigmas(self.x, used)
+        return out
+
+    @property
+    def prior_offset(self) -> int:
+        """Row in the whitened system of the first pseudo-observation."""
+        return int(self.offsets[len(self.solved.equations.groups)])
+
+    @cached_property
+    def reliability(self) -> list[Reliability]:
+        """As `Solved.reliability`, at this point."""
+        if not self.robust:
+            return self.solved.reliability
+        out = []
+        for k, (rows, covariance) in enumerate(zip(self.rows, self.solved.covariances, strict=True)):
+            if covariance is None:
+                out.append(reliability(self.cofactor, k, rows))
+            else:
+                out.append(correlated_reliability(self.cofactor, k, rows, covariance))
+        return out
+
+    def whiten(self, observation: Ints) -> tuple[Ints, Ints, Floats]:
+        """Whitened rows, which of `observation` each belongs to, and the coefficients of a unit shift of it."""
+        blocked = self.solved.obs.block[observation] >= 0
+        plain = np.flatnonzero(~blocked)
+        row, entry = self.place[observation[plain]], plain
+        value = 1.0 / self.sigma[observation[plain]]
+        if not blocked.any():
+            return row, entry, value
+        rows, entries, values = [row], [entry], [value]
+        for i in np.flatnonzero(blocked).tolist():
+            k = len(self.solved.equations.groups) - 1
+            at = int(self.place[observation[i]])
+            within = at - int(self.offsets[k])
+            covariance = self.solved.covariances[k]
+            assert covariance is not None
+            inverse = np.linalg.inv(np.linalg.cholesky(covariance[within // 3]))
+            rows.append(at - within % 3 + np.arange(3))
+            entries.append(np.full(3, i))
+            values.append(inverse[:, within % 3])
+        return np.concatenate(rows), np.concatenate(entries), np.concatenate(values)
+
+    def extra(self, k: int) -> tuple[Ints, Floats]:
+        """Signature of the k-th extra: what the observations gain per unit of it."""
+        part = slice(int(self.extra_start[k]), int(self.extra_start[k + 1]))
+        return self.extra_row[part], self.extra_value[part]
+
+
+def find_point(solved: Solved) -> Point:
+    """The point to judge at: the solution, or a robust one where a gross error bends it."""
+    wide, extras = _widen(solved)
+    n = solved.unknowns.n
+    base = np.array([_base(solved, e) for e in extras])
+    if _gross(solved):
+        found = _robust(solved, wide, np.concatenate([solved.solution.x, base]), base)
+        if found is not None:
+            x, rows, cofactor, raw = found
+            return _point(solved, wide, x, extras, rows, cofactor, raw, robust=True)
+    rows = solved.solution.rows
+    raw = np.concatenate([r.misclosure for r in rows])
+    x = np.concatenate([solved.solution.x, base])
+    assert len(x) == n + len(extras)
+    return _point(solved, wide, x, extras, rows, solved.solution.cofactor, raw, robust=False)
+
+
+def _point(
+    solved: Solved,
+    wide: Equations,
+    x: Floats,
+    extras: list[Extra],
+    rows: list[Rows],
+    cofactor: Cofactor,
+    raw: Floats,
+    *,
+    robust: bool,
+) -> Point:
+    n = solved.unknowns.n
+    offsets = np.concatenate([[0], np.cumsum([len(r.misclosure) for r in rows])]).astype(np.int64)
+    misclosure = raw
+    if robust:
+        here = [
+            replace(r, misclosure=raw[a:b]) for r, a, b in zip(rows, offsets[:-1], offsets[1:], strict=True)
+        ]
+        dx = cofactor.solve(gradient(here, n))
+        misclosure = np.concatenate([r.misclosure - r.times(dx) for r in here])
+    start, row, value = np.zeros(1, np.int64), np.zeros(0, np.int64), np.zeros(0)
+    if extras:
+        found_row, found_column, found_value = [], [], []
+        for r, offset in zip(wide.evaluate(x)[: len(solved.equations.groups)], offsets, strict=False):
+            i, j = np.nonzero(r.columns >= n)
+            found_row.append(i + offset)
+            found_column.append(r.columns[i, j] - n)
+            found_value.append(r.values[i, j])
+        column = np.concatenate(found_column)
+        order = np.argsort(column, kind="stable")
+        row, value = np.concatenate(found_row)[order], np.concatenate(found_value)[order]
+        start = np.searchsorted(column[order], np.arange(len(extras) + 1))
+    return Point(
+        solved, x[:n], rows, cofactor, raw, misclosure, offsets, extras, start, row, value, robust, wide, x
+    )
+
+
+def _gross(solved: Solved) -> bool:
+    """Does a residual or an estimated effect lie beyond what a linear model bears?"""
+    x, u = solved.solution.x, solved.unknowns
+    effects = u.effects[u.effects >= 0]
+    if len(effects) and np.abs(x[effects]).max() > GROSS:
+        return True
+    for group, rows in zip(solved.equations.groups, solved.solution.rows, strict=False):
+        if not len(group.rows) or np.abs(rows.misclosure).max() < 5.0:
+            continue
+        if len(group.kinds) > 1:
+            return False
+        size = np.abs(rows.misclosure) * solved.equations.sigmas(x, group.rows)
+        if group.kinds[0].quantity == "angle":
+            c = solved.state.coordinates
+            d = c[solved.obs.end_mark[group.rows]] - c[solved.obs.start_mark[group.rows]]
+            size = size * np.maximum(1.0, np.sqrt(np.nansum(d**2, axis=1)))
+        if size.max() > GROSS:
+            return True
+    return False
+
+
+def _widen(solved: Solved) -> tuple[Equations, list[Extra]]:
+    """The equations with a column for everything that is held and could be wrong."""
+    u, network = solved.unknowns, solved.network
+    sigma = np.column_stack([getattr(network.marks, f"sigma_{a}") for a in ("east", "north", "height")])
+    marks, effects = u.marks.copy(), u.effects.copy()
+    extras: list[Extra] = []
+    for m, a in zip(*np.nonzero(u.reached & (sigma == 0.0)), strict=True):
+        marks[m, a] = u.n + len(extras)
+        extras.append(Extra("control", int(m), int(a)))
+    obs = solved.obs
+    if len(effects):
+        for a, setups, group in (
+            (0, _touched(solved, plan=True), network.setups.base),
+            (1, _touched(solved, plan=True), network.setups.base),
+            (2, _touched(solved, plan=False), network.setups.height_base),
+        ):
+            owner: dict[int, int] = {}
+            for s in setups.tolist():
+                if effects[s, a] >= 0:
+                    continue
+                key = int(group[s]) if group[s] >= 0 else -2 - s
+                if key not in owner:
+                    owner[key] = u.n + len(extras)
+                    extras.append(Extra("effect", s, a))
+                effects[s, a] = owner[key]
+    if not extras:
+        return solved.equations, []
+    k = len(extras)
+    last = int(u.node.max(initial=-1)) + 1
+    wide = replace(
+        u,
+        n=u.n + k,
+        marks=marks,
+        effects=effects,
+        node=np.concatenate([u.node, last + np.arange(k)]),
+        late=np.concatenate([u.late, np.zeros(k, dtype=bool)]),
+    )
+    e = solved.equations
+    return Equations(network, obs, wide, e.settings, e.frame, e.start), extras
+
+
+def _touched(solved: Solved, *, plan: bool) -> Ints:
+    """Setups whose plan position, or height, the observations in use feel."""
+    obs = solved.obs
+    rows = obs.used & ~np.isin(obs.kind.astype(str), () if plan else ("direction", "level"))
+    setups = np.concatenate([obs.start_setup[rows], obs.end_setup[rows]])
+    return np.unique(setups[setups >= 0])
+
+
+def _base(solved: Solved, e: Extra) -> float:
+    return float(solved.equations.start[e.row, e.axis]) if e.kind == "control" else 0.0
+
+
+def _robust(
+    solved: Solved, wide: Equations, adjusted: Floats, base: Floats
+) -> tuple[Floats, list[Rows], Cofactor, Floats] | None:
+    """A point that single gross errors don't bend, the equations there and o − c; None where none is found."""
+    u, n, k = solved.unknowns, solved.unknowns.n, len(base)
+    hold = Rows((n + np.arange(k))[:, None], np.full((k, 1), 1.0 / LOOSE), np.zeros(k))
+    constraints = _padded(solved.solution.cofactor._constraints, k)
+
+    def evaluate(x: Floats) -> list[Rows]:
+        return [*wide.evaluate(x), replace(hold, misclosure=(base - x[n:]) / LOOSE)]
+
+    def cost(rows: list[Rows]) -> float:
+        return float(sum(np.minimum(np.abs(r.misclosure), 30.0).sum() for r in rows))
+
+    first = np.concatenate([solved.equations.first_guess(_orientations(solved)), base])
+    starts = [(cost(rows), i, x, rows) for i, x in enumerate((first, adjusted)) for rows in (evaluate(x),)]
+    _, _, x, rows = min(starts, key=lambda s: s[:2])
+    columns = [r.columns for r in rows] + ([constraints.pins.columns] if constraints else [])
+    try:
+        pattern = Pattern.build(n + k, columns, wide.unknowns.node, wide.unknowns.late)
+        for iteration in range(ITERATIONS):
+            weighted = [_reweighted(r, hard=iteration >= 4) for r in rows]
+            dx = Cofactor(pattern, weighted, constraints).solve(gradient(weighted, n + k))
+            x = x + dx
+            rows = evaluate(x)
+            if iteration > 4 and np.abs(dx).max() < 1e-5:
+                break
+        if not np.isfinite(x).all():
+            return None
+        full, rows = rows, []
+        raw = []
+        for r in full[:-1]:  # what has no unknown goes back to where it is held, by the linear model
+            outside = r.columns >= n
+            moved = np.where(outside, np.append(x[n:] - base, 0.0)[np.where(outside, r.columns - n, k)], 0.0)
+            raw.append(r.misclosure + np.sum(r.values * moved, axis=1))
+            rows.append(
+                Rows(np.where(outside, -1, r.columns), np.where(outside, 0.0, r.values), raw[-1], r.block)
+            )
+        fixed = solved.solution.cofactor._constraints
+        columns = [r.columns for r in rows] + ([fixed.pins.columns] if fixed else [])
+        pattern = Pattern.build(n, columns, u.node, u.late, queries(solved.obs, u))
+        return x, rows, Cofactor(pattern, rows, fixed), np.concatenate(raw)
+    except (Defect, np.linalg.LinAlgError):
+        return None
+
+
+def _reweighted(r: Rows, *, hard: bool) -> Rows:
+    """Rows scaled by the root of their weights: first as for least absolute values, then falling off to nothing."""
+    size = np.abs(r.misclosure)
+    if r.block > 1:
+        size = np.repeat(np.sqrt((size.reshape(-1, r.block) ** 2).sum(axis=1) / r.block), r.block)
+    size = np.maximum(size, 1e-12)
+    weight = np.where(size > 1.5, 1.5 / size, 1.0)
+    if hard:
+        weight = np.where(size > 3.0, np.exp(-np.minimum(size / 3.0 - 1.0, 12.0)), 1.0)
+    root = np.sqrt(weight)
+    return Rows(r.columns, r.values * root[:, None], r.misclosure * root, r.block)
+
+
+def _padded(c: Constraints | None, k: int) -> Constraints | None:
+    if c is None or not k:
+        return c
+    return Constraints(
+        np.vstack([c.B, np.zeros((k, c.B.shape[1]))]), np.concatenate([c.origin, np.zeros(k)]), c.pins
+    )
+
+
+def _orientations(solved: Solved) -> Floats:
+    """Of every circle, from the start coordinates: the one on which the most directions agree. rad."""
+    obs, e = solved.obs, solved.equations
+    out = np.zeros(len(solved.unknowns.orientations))
+    rows = np.flatnonzero(obs.used & (obs.kind == "direction"))
+    if not len(rows):
+        return out
+    computed = e.computed(e.first_guess(out), rows)
+    turn = wrap(computed - obs.value[rows])
+    for o in np.unique(obs.orientation[rows]):
+        t = turn[obs.orientation[rows] == o]
+        apart = np.abs(wrap(t[:, None] - t[None, :]))
+        out[o] = t[np.argmin(np.median(apart, axis=1))]
+    return out

@@ -1,0 +1,133 @@
+"""Worst first, and what else could explain it.
+
+One cause after the other is taken as present until nothing remains that is too large for chance, corrected for the
+number of hypotheses. Then each is looked at again with the others taken as present: what no longer fails is readmitted,
+what another cause explains better gives way.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..ground.table import Flags, Floats
+from .causes import CAUSES
+from .statistics import Given, Tests, corrected, correlations, given
+
+LEVEL = 0.01  # probability, corrected, below which a cause is a finding
+MOST = 10  # findings, and rivals of each
+NOT_EXCLUDED = 6.0  # 2 ln 20: a rival within a factor 20 in likelihood
+SAME = 0.999  # correlation from which two causes can't be told apart whatever is read
+CLOSE = 0.95  # correlation from which what is shared goes before what is single
+EXACT = 0.02  # a size that must be 1 may miss by this: the way between two marks bends a little
+GROSS = 1000.0  # T from which parsimony, and not the last digits of T, decides
+
+
+@dataclass
+class Search:
+    """The causes found, and what was computed on the way."""
+
+    tests: Tests
+    tried: int
+    found: list[int] = field(default_factory=list)
+    columns: dict[int, Floats] = field(default_factory=dict)
+
+
+def search(tests: Tests) -> Search:
+    """The causes that together leave nothing unexplained, worst first."""
+    g = given(tests, (), {})
+    s = Search(tests, max(1, int((g.told > 0).sum())))
+    while len(s.found) < MOST:
+        top = _worst(s, g)
+        if top < 0:
+            break
+        s.found.append(top)
+        g = given(tests, s.found, s.columns)
+    if len(s.found) > 1:
+        for _ in range(2):
+            if not _reconsider(s):
+                break
+    return s
+
+
+def _reconsider(s: Search) -> bool:
+    """Each finding given the others: drop or exchange it. True where something changed."""
+    changed = False
+    for f in list(s.found):
+        place = s.found.index(f)
+        others = [k for k in s.found if k != f]
+        g = given(s.tests, others, s.columns)
+        top = _worst(s, g)
+        if top < 0:
+            s.found.remove(f)
+            changed = True
+        elif top != f and g.evidence[f] < g.evidence[top] - 1e-6 and top not in s.found:
+            s.found[place] = top
+            changed = True
+    return changed
+
+
+def _worst(s: Search, g: Given) -> int:
+    """The cause with the strongest evidence, shared ones before single ones that look the same; −1 for none."""
+    evidence = np.where(possible(g), g.evidence, 0.0)
+    if not len(evidence):
+        return -1
+    best = int(np.argmax(evidence))
+    if probability(s, g, best) >= LEVEL:
+        return -1
+    hypotheses = s.tests.hypotheses
+    if g.T[best] > GROSS:
+        exact = [
+            h for h in np.flatnonzero(0.99 * g.T[best] < g.T).tolist()
+            if hypotheses[h].fixed is not None and evidence[h] > 0.0
+        ]  # fmt: skip
+        if exact:
+            return int(max(exact, key=lambda h: g.T[h]))
+    near = np.flatnonzero(evidence > evidence[best] - NOT_EXCLUDED)
+    if not hypotheses[best].shared and any(hypotheses[h].shared for h in near):
+        rho = correlations(g, best, s.columns)
+        shared = [h for h in near.tolist() if hypotheses[h].shared and rho[h] > CLOSE]
+        if shared:
+            return int(max(shared, key=lambda h: evidence[h]))
+    return best
+
+
+def possible(g: Given) -> Flags:
+    """Those whose size, where it must be 1, is 1."""
+    out = g.told > 0
+    for h, hypothesis in enumerate(g.tests.hypotheses):
+        if hypothesis.fixed is not None and out[h]:
+            N = float(g.normal[h, 0, 0])
+            miss = abs(float(g.b[h, 0]) / N - hypothesis.fixed)
+            out[h] = miss < max(3.0 / math.sqrt(N), EXACT)
+    return np.asarray(out)
+
+
+def probability(s: Search, g: Given, h: int) -> float:
+    """Of so large a T in any of the hypotheses tried, if nothing is wrong."""
+    return corrected(-0.5 * float(g.evidence[h]), s.tried)
+
+
+def rivals(s: Search, g: Given, top: int) -> list[tuple[int, float]]:
+    """Hypotheses that are not excluded, or can't be told from `top`, with |ρ|: strongest first."""
+    rho = correlations(g, top, s.columns)
+    evidence = np.where(possible(g), g.evidence, 0.0)
+    near = (evidence > g.evidence[top] - NOT_EXCLUDED) | ((rho > SAME) & (evidence > 0.0))
+    hypotheses = s.tests.hypotheses
+    mine = hypotheses[top]
+    seen = {(mine.what, mine.name, mine.cause)}
+    out: list[tuple[int, float]] = []
+    for h in np.argsort(-evidence, kind="stable").tolist():
+        other = hypotheses[h]
+        key = (other.what, other.name, other.cause)
+        if not near[h] or h == top or key in seen or h in g.found:
+            continue
+        if other.subject == mine.subject and CAUSES[other.cause].group == CAUSES[mine.cause].group == "mark":
+            continue
+        if (other.what, other.name) == (mine.what, mine.name) and other.q > mine.q and rho[h] > SAME:
+            continue  # the same with freedoms to spare
+        seen.add(key)
+        out.append((h, float(rho[h])))
+    return out

@@ -1,0 +1,94 @@
+"""A hypothesis is a signature: how the observations would shift per unit of its size.
+
+A signature is sparse: a few entries over the whitened rows of a solution, in q columns. `Book` collects them: rows are
+counted through all `Rows` of the solution, columns through all hypotheses. Nothing here has words or units.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..ground.table import Floats, Ints
+from .point import Point
+
+
+@dataclass(slots=True)
+class Hypothesis:
+    """Something that can have gone wrong.
+
+    what     setup, sight, mark, control or instrument
+    name     of the setup, the sight (its first row), the mark, the instrument or target device
+    cause    a code of `causes.CAUSES`
+    subject  row of the setup, observation, mark, … that it is about
+    q        number of columns, 1 to 3
+    column   place of the first of them
+    shared   made once and felt by several readings; goes before single readings
+    fixed    the size that the cause must have, where it has one (a swap has 1)
+    detail   rows or names that its sentence needs
+    """
+
+    what: str
+    name: str
+    cause: str
+    subject: int
+    q: int = 1
+    column: int = -1
+    shared: bool = True
+    fixed: float | None = None
+    detail: tuple[object, ...] = ()
+
+
+@dataclass
+class Book:
+    """All hypotheses of one judgement with the entries of their signatures."""
+
+    point: Point
+    hypotheses: list[Hypothesis] = field(default_factory=list)
+    columns: int = 0
+    _row: list[Ints] = field(default_factory=list)
+    _column: list[Ints] = field(default_factory=list)
+    _value: list[Floats] = field(default_factory=list)
+    _weight: dict[int, Floats] = field(default_factory=dict)
+
+    def add(self, hypothesis: Hypothesis, row: Ints, value: Floats, column: Ints | None = None) -> None:
+        """One hypothesis with whitened entries; `column` counts within the hypothesis."""
+        hypothesis.column = self.columns
+        self.hypotheses.append(hypothesis)
+        self._row.append(row)
+        self._value.append(value)
+        self._column.append(np.full(len(row), self.columns) if column is None else column + self.columns)
+        self.columns += hypothesis.q
+
+    def add_shift(self, hypothesis: Hypothesis, observation: Ints, shift: Floats) -> None:
+        """One hypothesis of one column from shifts of observations in m or rad."""
+        row, entry, value = self.point.whiten(observation)
+        self.add(hypothesis, row, value * shift[entry])
+
+    def add_single(self, made: Sequence[Hypothesis], row: Ints, value: Floats, strength: Floats) -> None:
+        """Hypotheses of one entry each, whose cᵀMc = strength² is known already: no solve."""
+        at = self.columns
+        self._row.append(row)
+        self._value.append(value)
+        self._column.append(at + np.arange(len(made)))
+        for k, hypothesis in enumerate(made):
+            hypothesis.column = at + k
+            self._weight[at + k] = np.array([[strength[k] ** 2]])
+        self.hypotheses.extend(made)
+        self.columns += len(made)
+
+    def know(self, hypothesis: Hypothesis, normal: Floats) -> None:
+        """CᵀMC (q, q) of a hypothesis that needs no solve."""
+        self._weight[hypothesis.column] = normal
+
+    def entries(self) -> tuple[Ints, Ints, Floats]:
+        """Rows, columns and values of all entries."""
+        if not self._row:
+            return np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0)
+        return np.concatenate(self._row), np.concatenate(self._column), np.concatenate(self._value)
+
+    def known(self) -> dict[int, Floats]:
+        """First column → CᵀMC, where it is known without a solve."""
+        return self._weight
