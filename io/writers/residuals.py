@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -61,9 +62,7 @@ def _rows(a: Adjustment, table: AdjustedObservations, show: Show, left_out: bool
         angle = table.quantity[i] == "angle"
         start, end = int(table.start_mark[i]), int(table.end_mark[i])
         number = table.quantity[i] == "number"  # refraction, EDM scale: neither an angle nor a length
-        value = show.zenith if table.kind[i] == "zenith" else show.azimuth if angle else show.length
-        if number:
-            value = show.number
+        value = _shown(show, str(table.kind[i]), str(table.quantity[i]))
         # The residual, its sigma and its smallest detectable bias, as an angle and as a length at the target.
         three = (table.residual[i], table.sigma[i], table.minimal_detectable_bias[i])
         as_angle = [show.small_turn(x) if angle else "" for x in three]
@@ -98,3 +97,12 @@ def _verdict(table: AdjustedObservations, row: int) -> str:
     if table.flagged[row]:
         return "flagged"
     return "fits" if math.isfinite(table.standardized[row]) else "unchecked"
+
+
+def _shown(show: Show, kind: str, quantity: str) -> Callable[[float], str]:
+    """How observed and adjusted values are written."""
+    if quantity == "number":
+        return show.number
+    if quantity == "angle":
+        return show.zenith if kind == "zenith" else show.azimuth
+    return show.length

@@ -119,6 +119,13 @@ def test_quiet_is_one_line(job):
     assert "Weir: PASSES" in lines[0]
 
 
+@pytest.mark.parametrize(("name", "coloured"), [("FORCE_COLOR", True), ("NO_COLOR", False)])
+def test_colour_is_had_or_not_as_asked(job, monkeypatch, name, coloured):
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    monkeypatch.setenv(name, "1")
+    assert ("\x1b[" in run("adjust", job).stdout) is coloured
+
+
 def test_written_files_are_named(job):
     words = "".join(run("adjust", job).stdout.split())  # a long path is broken where the line ends
     assert f"{','.join(FILES)}in{job / 'out'}" in words
