@@ -169,18 +169,32 @@ def _sights(a: Adjustment, x: Floats, y: Floats, drawing: Drawing) -> Floats:
     return np.array([[x[s], y[s], x[e], y[e]] for s, e in sorted(pairs)]).reshape(-1, 4)
 
 
-def _exaggeration(sizes: Floats, scale: float) -> float:
-    """A round factor at which the middle of the sizes (m) is drawn some 11 points large, the largest below
-    60."""
+def _exaggeration(sizes: Floats, scale: float, room: float = 23.0) -> float:
+    """A round factor at which the median of the sizes (m) is drawn some 10 points large, the largest below
+    60.
+
+    `room` is the usual distance between neighbours, in points: ellipses in a crowd are kept smaller.
+    """
     sizes = sizes[np.isfinite(sizes) & (sizes > 0.0)]
     if not len(sizes):
         return 0.0
-    return nice(min(14.0 / float(np.median(sizes)), 60.0 / float(sizes.max())) / scale)
+    wanted = min(14.0, max(0.6 * room, 5.0))
+    return nice(min(wanted / float(np.median(sizes)), 60.0 / float(sizes.max())) / scale)
+
+
+def _room(x: Floats, y: Floats) -> float:
+    """Median distance of a point to its nearest neighbour; of many points, of an evenly drawn sample."""
+    if len(x) < 2:
+        return 60.0
+    chosen = np.unique(np.linspace(0, len(x) - 1, min(len(x), 400)).astype(np.int64))
+    away = np.hypot(x[chosen, None] - x[None, :], y[chosen, None] - y[None, :])
+    away[np.arange(len(chosen)), chosen] = np.inf
+    return float(np.median(away.min(axis=1)))
 
 
 def _ellipses(a: Adjustment, shown: Ints, x: Floats, y: Floats, scale: float, drawing: Drawing) -> float:
     m = a.marks
-    exaggeration = _exaggeration(m.semi_major[shown], scale)
+    exaggeration = _exaggeration(m.semi_major[shown], scale, _room(x[shown], y[shown]))
     for i in shown:
         if m.semi_major[i] > 0.0:
             first, second = (s * scale * exaggeration for s in (m.semi_major[i], m.semi_minor[i]))
