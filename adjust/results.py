@@ -182,13 +182,12 @@ class Adjustment:
         )
 
     def __str__(self) -> str:
-        g = self.global_test
-        return (
+        counts = (
             f"{len(self.marks)} marks, {len(self.observations)} observations, "
-            f"{self.degrees_of_freedom} degrees of freedom; variance factor {g.variance_factor:.2f} "
-            f"within {g.lower:.2f} … {g.upper:.2f}"
-            if g.passed
-            else f"{len(self.marks)} marks, {len(self.observations)} observations, "
-            f"{self.degrees_of_freedom} degrees of freedom; variance factor {g.variance_factor:.2f} "
-            f"outside {g.lower:.2f} … {g.upper:.2f}"
+            f"{self.degrees_of_freedom} degrees of freedom"
         )
+        if self.degrees_of_freedom <= 0:
+            return f"{counts}; nothing is checked"
+        g = self.global_test
+        word = "within" if g.passed else "outside"
+        return f"{counts}; variance factor {g.variance_factor:.2f} {word} {g.lower:.2f} … {g.upper:.2f}"

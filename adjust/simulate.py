@@ -24,7 +24,8 @@ def simulate(network: Network, truth: Floats, settings: Settings, seed: int | np
     """A copy of `network` with invented readings and control.
 
     truth (n_marks, 3): true coordinates, m. Every reading that is not NaN in `network` is replaced; a weighted control
-    coordinate is drawn about its truth with its own sigma, a held one is the truth. The same seed gives the same day.
+    coordinate is drawn about its truth with its own sigma, a held one is the truth,
+    start values stay. The same seed gives the same day.
     """
     rng = np.random.default_rng(seed)
     network = replace(network, marks=_control(network, truth, rng))
@@ -63,7 +64,7 @@ def _control(network: Network, truth: Floats, rng: np.random.Generator) -> Marks
     for a, name in enumerate(("east", "north", "height")):
         sigma = getattr(marks, f"sigma_{name}")
         drawn = truth[:, a] + np.where(np.isfinite(sigma), sigma, 0.0) * rng.standard_normal(len(marks))
-        columns[name] = np.where(np.isfinite(sigma), drawn, np.nan)
+        columns[name] = np.where(np.isfinite(sigma), drawn, getattr(marks, name))
     return marks.replace(**columns)
 
 

@@ -17,7 +17,7 @@ from ..ground.table import Floats
 from .datum import Cofactor
 from .rows import Rows
 
-NO_CHECK = 1e-7  # redundancy below this is rounding: nothing checks the observation
+NO_CHECK = 1e-6  # redundancy below this is rounding: nothing checks the observation
 
 
 @dataclass(frozen=True)

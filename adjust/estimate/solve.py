@@ -66,6 +66,7 @@ def gauss_newton(
     equations = sum(len(r.misclosure) for r in rows)
     free = fixed.count if fixed is not None else 0
     value = objective(rows)
+    settled_before = False
     for iteration in range(1, max_iterations + 1):
         if constraints is not None:
             fixed = constraints(x)
@@ -74,9 +75,12 @@ def gauss_newton(
         offset = fixed.B.T @ (fixed.origin - x) if fixed is not None else None
         dx = cofactor.solve(right, offset)
         gain = float(dx @ right)
-        if np.all(np.abs(dx) <= tolerance) and gain <= 1e-10 * max(1.0, value):
+        settled = bool(np.all(np.abs(dx) <= tolerance))
+        # at large coordinates rounding alone costs more than 1e-10: a second settled step in a row will do
+        if settled and gain <= (1e-6 if settled_before else 1e-10) * max(1.0, value):
             rows = [replace(r, misclosure=r.misclosure - r.times(dx)) for r in rows]
             return Solution(x + dx, rows, cofactor, iteration, objective(rows), equations - (n - free))
+        settled_before = settled
         best_value, best_x, best_rows = np.inf, x, rows
         step = 1.0
         for _ in range(HALVINGS + 1):

@@ -54,7 +54,7 @@ def can_matter(redundancy: Floats, curvature: Floats, delta0: float, ratio: floa
     """
     h = np.clip(1.0 - redundancy, 0.0, 1.0)
     rho = np.sqrt(np.clip(1.0 - 1.0 / np.maximum(h * curvature, 1.0), 0.0, 1.0))
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore"):
         bound = np.sqrt(h) * rho * delta0 / np.sqrt(np.where(redundancy > NO_CHECK, redundancy, 0.0))
     return np.where(redundancy > NO_CHECK, bound > ratio, rho > SEEN)
 
