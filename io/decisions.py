@@ -14,7 +14,7 @@ import numpy as np
 
 from hubtack.adjust.ground.network import Network
 
-from .faults import FaultList, Nearest, listed
+from .faults import FaultList, Nearest, listed, one_line
 from .jobfile import FILE, JobFile
 from .jobkeys import DecisionKeys
 from .tables import TextTable
@@ -63,11 +63,12 @@ class Decisions:
                 found = "A decision leaves out or corrects, one of the two"
                 self._fault(number, "", "JOB110", found, "Give leave_out, or correct and value.")
                 continue
-            what = " ".join((keys.leave_out or keys.correct).split())
-            if what in seen:
+            what = (keys.leave_out or keys.correct).strip()
+            same = " ".join(what.split())
+            if same in seen:
                 key = "leave_out" if keys.leave_out else "correct"
                 self._fault(number, key, "JOB115", f"{quoted(what)} is decided twice", "Keep one decision.")
-            seen.add(what)
+            seen.add(same)
             if keys.leave_out:
                 self._check_leave_out(number, keys, what)
             else:
@@ -77,7 +78,8 @@ class Decisions:
 
     def _correct(self, number: int, keys: DecisionKeys, what: str) -> None:
         kind, _, rest = what.partition(" ")
-        name, _, column = rest.rpartition(" ")
+        name, _, column = rest.strip().rpartition(" ")
+        name = name.strip()
         if kind not in CORRECTIONS or column not in CORRECTIONS[kind] or not name:
             self._fault(number, "correct", "JOB110", f"{quoted(what)} can't be corrected", _CORRECT)
             return
@@ -119,6 +121,7 @@ class Decisions:
 
     def _check_leave_out(self, number: int, keys: DecisionKeys, what: str) -> None:
         kind, _, name = what.partition(" ")
+        name = name.strip()
         if keys.value:
             self._fault(
                 number, "value", "JOB113", "What is left out has no value", "Remove it, or write correct."
@@ -278,7 +281,8 @@ class Decisions:
         keys = self._job.decisions[number]
         assert keys is not None  # only called for those
         line, _ = self._job.places.table(("decision", number))
-        self.applied.append(Decision(action, what, value, before, keys.reason, keys.by, f"{FILE}:{line}"))
+        reason, by = one_line(keys.reason), one_line(keys.by)
+        self.applied.append(Decision(action, what, value, before, reason, by, f"{FILE}:{line}"))
 
 
 def _rows(table: TextTable | None, column: str) -> dict[str, int]:

@@ -34,10 +34,10 @@ class Fault:
 
     def __post_init__(self) -> None:
         stop = "" if self.found.endswith((".", "?", "!")) else "."
-        object.__setattr__(self, "found", _visible(self.found) + stop)
-        object.__setattr__(self, "wanted", _visible(self.wanted))
+        object.__setattr__(self, "found", visible(self.found) + stop)
+        object.__setattr__(self, "wanted", visible(self.wanted))
         if isinstance(self.column, str):
-            object.__setattr__(self, "column", _visible(self.column[:40]))
+            object.__setattr__(self, "column", visible(self.column[:40]))
 
     @property
     def place(self) -> str:
@@ -103,9 +103,14 @@ class Nearest:
         return f'Is "{near}" meant?' if near else otherwise
 
 
-def _visible(text: str) -> str:
+def visible(text: str) -> str:
     """Text for one line: names from files may hold line breaks, and worse things for a terminal."""
     return text if text.isprintable() else "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+
+
+def one_line(text: str) -> str:
+    """A text of job.toml for a line of the summary: without line breaks and without what a terminal would obey."""
+    return visible(" ".join(text.split()))
 
 
 def nearest_name(word: str, names: Iterable[str], likeness: float = 0.6) -> str | None:
@@ -140,10 +145,12 @@ def codes() -> dict[str, dict[str, str]]:
 
 
 def explain(code: str) -> str | None:
-    """What a code means, its usual cause, the cure and an example; None for a code that does not exist."""
+    """What a code means, its usual cause, the cure and an example; of a file name its format; else None."""
     entry = codes().get(code.strip().upper())
     if entry is None:
-        return None
+        from .formatpage import describe
+
+        return describe(code)
     import textwrap
 
     lines = [f"{code.strip().upper()}  {entry['title']}", ""]

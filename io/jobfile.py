@@ -13,7 +13,7 @@ from typing import Any
 from hubtack.adjust.settings import Settings
 
 from . import jobkeys
-from .faults import FaultList, Nearest
+from .faults import FaultList, Nearest, one_line
 from .tomlplaces import Path, TomlPlaces, syntax_place
 from .units import Units, quoted
 
@@ -74,6 +74,13 @@ def read_jobfile(text: str, faults: FaultList) -> JobFile:
         return job
     _refuse_later(data, job, faults)
     names = {s: list(data[s]) if isinstance(data.get(s), dict) else [] for s in jobkeys.NAMED}
+    for section, given in names.items():
+        for name in given:
+            if not name.strip() or name != name.strip() or not name.isprintable():
+                line, column = job.places.key((section, name))
+                found = f"{quoted(name)} can't be a name in [{section}]"
+                wanted = "Use letters that can be seen, without blanks at the ends."
+                faults.add(FILE, line, column, "JOB116", found, wanted)
     valid = _validate(data, job, faults)
     _fill(job, valid, names)
     job.settings = _settings(valid, job, faults)
@@ -227,7 +234,7 @@ def _shown(value: Any) -> str:
 
 
 def _fill(job: JobFile, valid: dict[str, Any], names: dict[str, list[str]]) -> None:
-    job.name = valid.get("job", {}).get("name", "")
+    job.name = one_line(valid.get("job", {}).get("name", ""))
     told = {k: v for k, v in valid.get("units", {}).items() if v is not None}
     job.units = Units(**told)
     job.units_told = frozenset(told)

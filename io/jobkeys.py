@@ -56,7 +56,7 @@ class UnitKeys:
 class Site:
     """[site]"""
 
-    frame: str = key("choice", "frame of the coordinates", "plane", "earth", default="plane")
+    frame: str = key("choice", "frame of the coordinates, earth not yet", "plane", "earth", default="plane")
     refraction: float = key("number", "refraction coefficient k", default=0.13)
     refraction_sigma: float = key("number", "its sigma; 0 holds it", default=0.0)
     scale_factor: float = key("number", "grid length / ground length", default=1.0)

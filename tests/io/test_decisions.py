@@ -198,3 +198,19 @@ def test_correcting_one_face_of_a_book_without_faces(job: JobFolder) -> None:
 def test_control_left_out_may_be_named_in_the_datum(job: JobFolder) -> None:
     network = read(job, 'leave_out = "control Q1"').network
     assert network.marks.sigma_height[0] == np.inf
+
+
+def test_reasons_are_one_line_without_orders_to_a_terminal(job: JobFolder) -> None:
+    job.change("job.toml", 'reason = "prism kicked over"', 'reason = """\nprism \\u001b[31m\nkicked over"""')
+    assert job.read().decisions[0].reason == "prism \\x1b[31m kicked over"
+
+
+def test_names_with_two_blanks_in_them(job: JobFolder) -> None:
+    job.cell("marks.csv", "Q2", "mark", "Q  2")
+    job.change("job.toml", '["Q1", "Q2"]', '["Q1"]')
+    job.change("job.toml", ', ["Q2", "Q3"]]', "]")
+    for name in ("setups.csv", "reduced.csv"):
+        text = (job.path / name).read_text()
+        job.write(name, text.replace(",Q2,", ",Q  2,"))
+    marks = read(job, 'leave_out = "control Q  2"').network.marks
+    assert (marks.mark[1], marks.sigma_east[1]) == ("Q  2", np.inf)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 import tempfile
 from collections.abc import Callable
@@ -14,6 +15,7 @@ from hypothesis import strategies as st
 
 import hubtack.io.faults
 from hubtack.adjust.trouble import Trouble
+from hubtack.io import columns, jobkeys
 from hubtack.io.faults import Fault, FaultList, Faults, Nearest, codes, explain, listed, locate, nearest_code
 from hubtack.io.job import read_job
 
@@ -65,6 +67,25 @@ def test_an_explanation_says_what_it_means_and_what_to_do(code: str) -> None:
     assert "Usual cause: " in words
     assert "Cure: " in words
     assert words == explain(f" {code.lower()} ")
+
+
+def test_the_format_of_a_file_is_explained_from_what_the_reader_goes_by() -> None:
+    for name, schema in columns.TABLES.items():
+        words = explain(f"{name}.csv")
+        assert words == explain(name)
+        assert words is not None
+        for column in schema:
+            line = next(x for x in words.splitlines() if x.split()[:1] == [column.name])
+            assert ("needed" in line.split()[:2]) == column.required
+    words = explain("job.toml")
+    assert words is not None
+    for keys in (*jobkeys.SECTIONS.values(), *jobkeys.NAMED.values(), jobkeys.DecisionKeys):
+        assert keys.__doc__ is not None
+        assert keys.__doc__ in words
+        for field in dataclasses.fields(keys):
+            line = next(x for x in words.split(keys.__doc__)[1].splitlines() if x.split()[:1] == [field.name])
+            assert ("needed" in line.split()[:2]) == (field.default is dataclasses.MISSING)
+    assert max(map(len, (explain("format") or "").splitlines())) <= 110
 
 
 def test_a_code_that_does_not_exist() -> None:
@@ -177,7 +198,8 @@ def _spoil_toml(draw: Callable[[Any], Any], text: str) -> str:
 def _spoil_bytes(draw: Callable[[Any], Any], data: bytes) -> bytes:
     at = draw(st.integers(0, len(data)))
     until = min(len(data), at + draw(st.integers(0, 6)))
-    return data[:at] + draw(st.binary(max_size=6)) + data[until:]
+    noise: bytes = draw(st.binary(max_size=6))
+    return data[:at] + noise + data[until:]
 
 
 @settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])

@@ -51,6 +51,8 @@ def read(text: str) -> tuple[JobFile, list[Fault]]:
         ('format = 1\n[supports.p]\nheight = "taped"\n', 2, 1, "JOB104", 'kind = "stand" (or pole'),
         ('format = 1\nsupports = {p = {height = "taped"}}\n', 2, 17, "JOB104", "no kind"),
         ('format = 1\n[[decision]]\nleave_out = "sight 1"\n', 2, 1, "JOB104", "decision 1 has no reason"),
+        ('format = 1\n[supports.""]\nkind = "pole"\n', 2, 1, "JOB116", "can't be a name"),
+        ('format = 1\n[targets."a "]\n', 2, 11, "JOB116", "blanks at the ends"),
         # values
         ('format = 1\n[units]\nlength = "feet"\n', 3, 10, "JOB105", "m, ft, us-ft"),
         ('format = 1\n[site]\ncorrelation = "Shared"\n', 3, 15, "JOB105", 'is "shared" meant'),

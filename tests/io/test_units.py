@@ -10,10 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hubtack.io import units
-from hubtack.io.units import Units, Unreadable
+from hubtack.io.units import AngleName, LengthName, Units, Unreadable
 
 METRE = {"m": Fraction(1), "ft": Fraction("0.3048"), "us-ft": Fraction(1200, 3937)}
-ALL_LENGTHS, ALL_ANGLES = ("m", "ft", "us-ft"), ("dms", "deg", "gon")
+ALL_LENGTHS: tuple[LengthName, ...] = ("m", "ft", "us-ft")
+ALL_ANGLES: tuple[AngleName, ...] = ("dms", "deg", "gon")
 
 
 @pytest.mark.parametrize(
@@ -35,7 +36,7 @@ ALL_LENGTHS, ALL_ANGLES = ("m", "ft", "us-ft"), ("dms", "deg", "gon")
         ("us-ft", "2 m", Fraction(2)),
     ],
 )
-def test_length_cells(unit: str, text: str, metres: Fraction) -> None:
+def test_length_cells(unit: LengthName, text: str, metres: Fraction) -> None:
     assert Units(unit).parse_length(text) == pytest.approx(float(metres), rel=1e-15)
 
 
@@ -72,7 +73,7 @@ def test_the_two_feet_differ_by_two_parts_in_a_million() -> None:
         ("gon", "3 arcsec", Fraction(3)),
     ],
 )
-def test_angle_cells(unit: str, text: str, seconds: Fraction) -> None:
+def test_angle_cells(unit: AngleName, text: str, seconds: Fraction) -> None:
     found = Units(angle=unit).parse_angle(text)
     assert found == pytest.approx(float(seconds) * math.pi / 648000, rel=2e-15)
 
@@ -126,7 +127,7 @@ def test_what_is_no_length(text: str, wanted: str) -> None:
         ("deg", "12 degrees", "Known are deg"),
     ],
 )
-def test_what_is_no_angle(unit: str, text: str, wanted: str) -> None:
+def test_what_is_no_angle(unit: AngleName, text: str, wanted: str) -> None:
     with pytest.raises(Unreadable) as caught:
         Units(angle=unit).parse_angle(text)
     assert wanted in caught.value.wanted
@@ -168,7 +169,7 @@ def test_quantities_that_are_none(parse: object, text: str, found: str) -> None:
 
 
 @given(st.sampled_from(ALL_LENGTHS), st.integers(-(10**10), 10**10), st.integers(0, 5))
-def test_a_shown_length_reads_back(unit: str, steps: int, decimals: int) -> None:
+def test_a_shown_length_reads_back(unit: LengthName, steps: int, decimals: int) -> None:
     """What is shown is the value rounded to its last place, and showing it again changes nothing."""
     u = Units(unit)
     metres = steps / 10**5 * float(METRE[unit])
@@ -179,7 +180,7 @@ def test_a_shown_length_reads_back(unit: str, steps: int, decimals: int) -> None
 
 
 @given(st.sampled_from(ALL_ANGLES), st.floats(-7, 7), st.integers(0, 4))
-def test_a_shown_angle_reads_back(unit: str, radians: float, decimals: int) -> None:
+def test_a_shown_angle_reads_back(unit: AngleName, radians: float, decimals: int) -> None:
     u = Units(angle=unit)
     shown = u.show_angle(radians, decimals)
     step = {"dms": math.pi / 648000, "deg": math.pi / 1.8e6, "gon": math.pi / 2e6}[unit] / 10**decimals
@@ -189,7 +190,7 @@ def test_a_shown_angle_reads_back(unit: str, radians: float, decimals: int) -> N
 
 
 @given(st.sampled_from(ALL_ANGLES), st.floats(-20, 20), st.integers(0, 3))
-def test_an_azimuth_stays_within_its_turn(unit: str, radians: float, decimals: int) -> None:
+def test_an_azimuth_stays_within_its_turn(unit: AngleName, radians: float, decimals: int) -> None:
     u = Units(angle=unit)
     found = u.parse_angle(u.show_azimuth(radians, decimals))
     assert 0 <= found < 2 * math.pi - 1e-12
@@ -248,7 +249,7 @@ def test_what_is_undefined_is_blank() -> None:
         ("ft", 0.00996 * 0.3048, 3),
     ],
 )
-def test_places_follow_the_sigma(unit: str, sigma: float, decimals: int) -> None:
+def test_places_follow_the_sigma(unit: LengthName, sigma: float, decimals: int) -> None:
     assert Units(unit).decimals_for(sigma) == decimals
 
 
@@ -263,7 +264,7 @@ def test_small_quantities_carry_their_unit() -> None:
 
 
 @given(st.text() | st.text("0123456789.,-+ eE°'\"′″mftgonarcsepdi", max_size=20), st.sampled_from(ALL_ANGLES))
-def test_any_text_is_a_finite_number_or_told(text: str, angle: str) -> None:
+def test_any_text_is_a_finite_number_or_told(text: str, angle: AngleName) -> None:
     """No other exception, no infinity and no NaN comes out of any parser."""
     u = Units("us-ft", angle)
     for parse in (
