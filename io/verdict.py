@@ -88,8 +88,9 @@ def verdict_section(a: Adjustment) -> Section:
         Row(
             "",
             (
-                f"{len(a.marks)} marks, {len(readings_of(a))} readings, {len(a.setups)} setups; "
-                f"{a.degrees_of_freedom} degrees of freedom; {a.iterations} iterations.",
+                f"{_many(len(a.marks), 'mark')}, {_many(len(readings_of(a)), 'reading')}, "
+                f"{_many(len(a.setups), 'setup')}; {_many(a.degrees_of_freedom, 'degree')} of freedom; "
+                f"{_many(a.iterations, 'iteration')}.",
             ),
         )
     )
@@ -140,4 +141,8 @@ def _reading_of(a: Adjustment) -> str:
 
 
 def _count(number: int, word: str) -> str:
-    return f"{number} {word}{'s' if number > 1 else ''}" if number else ""
+    return _many(number, word) if number else ""
+
+
+def _many(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"

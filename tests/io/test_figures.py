@@ -105,6 +105,19 @@ def test_names_lie_on_no_other_name_and_on_no_mark(count):
             assert not (a[0] < x < a[2] and a[1] < y < a[3])
 
 
+@pytest.mark.parametrize(
+    "words", ["W04", "Y12 !", "38532768", "PIER-1", "=SUM(A1:A9)", "instrument stood here", "MMW"]
+)
+def test_estimated_width_is_near_that_of_the_font(words):
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import TextPath
+
+    drawn = TextPath((0, 0), words, size=10.0, prop=FontProperties(family="DejaVu Sans")).get_extents().width
+    assert text_width(words, 10.0) == pytest.approx(
+        drawn, rel=0.15
+    )  # a name of 5 letters: less than one letter
+
+
 def test_a_name_without_room_is_left_out():
     crowd = np.zeros((9, 2)) + 50.0
     sizes = np.full((9, 2), 30.0)
