@@ -66,7 +66,7 @@ def gauss_newton(
     equations = sum(len(r.misclosure) for r in rows)
     free = fixed.count if fixed is not None else 0
     value = objective(rows)
-    settled_before = False
+    gain_before = np.inf
     for iteration in range(1, max_iterations + 1):
         if constraints is not None:
             fixed = constraints(x)
@@ -76,11 +76,12 @@ def gauss_newton(
         dx = cofactor.solve(right, offset)
         gain = float(dx @ right)
         settled = bool(np.all(np.abs(dx) <= tolerance))
-        # at large coordinates rounding alone costs more than 1e-10: a second settled step in a row will do
-        if settled and gain <= (1e-6 if settled_before else 1e-10) * max(1.0, value):
+        # at large coordinates rounding alone costs more than 1e-10, and no further step gains on it
+        rounding = gain > 0.9 * gain_before and gain <= 1e-6 * max(1.0, value)
+        if settled and (rounding or gain <= 1e-10 * max(1.0, value)):
             rows = [replace(r, misclosure=r.misclosure - r.times(dx)) for r in rows]
             return Solution(x + dx, rows, cofactor, iteration, objective(rows), equations - (n - free))
-        settled_before = settled
+        gain_before = gain
         best_value, best_x, best_rows = np.inf, x, rows
         step = 1.0
         for _ in range(HALVINGS + 1):
