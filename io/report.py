@@ -140,6 +140,7 @@ def _shortened(sheet: Sheet) -> Sheet:
         tuple(tuple(sheet.rows[i][c] for c in columns) for i in order),
         frozenset(k for k, i in enumerate(order) if i in sheet.flagged),
         note.strip(),
+        sheet.band,
     )
 
 

@@ -65,4 +65,6 @@ def sheet(adjustment: Adjustment, job: Job) -> Sheet:
         )
         for i in range(len(m))
     )
-    return Sheet("Coordinates", headings, rows, frozenset(np.flatnonzero(m.unchecked).tolist()), note)
+    return Sheet(
+        "Coordinates", headings, rows, frozenset(np.flatnonzero(m.unchecked).tolist()), note, "watch"
+    )

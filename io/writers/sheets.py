@@ -51,6 +51,7 @@ class Sheet:
     rows: tuple[tuple[str, ...], ...]
     flagged: frozenset[int] = frozenset()
     note: str = ""
+    band: str = "flag"  # how a page marks those rows: "flag", or "watch" where no test has failed
 
 
 def write_csv(sheet: Sheet, path: Path) -> None:
