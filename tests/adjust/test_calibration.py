@@ -65,7 +65,9 @@ def test_heights_of_setups_are_standard_normal() -> None:
 def test_the_readme_quotes_these_figures(rule: str) -> None:
     """Of this very run: 400 jobs, seed 1. A change of the engine that moves a decimal must be told there too."""
     readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    row = next(line for line in readme.splitlines() if line.startswith(f"| {rule}") or line.startswith(f"| **{rule}"))
+    row = next(
+        line for line in readme.splitlines() if line.startswith(f"| {rule}") or line.startswith(f"| **{rule}")
+    )
     tally = total(result(), rule)
     for counts in (tally.ellipse, tally.height, tally.passed):
         assert "{:.1f} ± {:.1f} %".format(*share(counts)) in row

@@ -101,10 +101,13 @@ def main() -> None:
     rows += [("all", rule, total(result, rule)) for rule in RULES]
 
     print(f"{arguments.jobs} simulated jobs, seed {arguments.seed}; truth held, percent ± standard error\n")
-    print(f"{'kind':24} {'rule':12} {'marks':>5}  {'95 % ellipse':>13} {'95 % height':>13} {'global test':>13}")
+    print(
+        f"{'kind':24} {'rule':12} {'marks':>5}  {'95 % ellipse':>13} {'95 % height':>13} {'global test':>13}"
+    )
     for kind, rule, tally in rows:
         cells = " ".join(
-            "{:7.1f} ± {:3.1f}".format(*share(c)).rjust(13) for c in (tally.ellipse, tally.height, tally.passed)
+            "{:7.1f} ± {:3.1f}".format(*share(c)).rjust(13)
+            for c in (tally.ellipse, tally.height, tally.passed)
         )
         print(f"{kind:24} {rule:12} {sum(of for _, of in tally.ellipse):5d}  {cells}")
 
@@ -113,9 +116,13 @@ def main() -> None:
     shared = total(result, "shared")
     print("\nshared rule, false alarms at alpha = 0.1 %:")
     print("  readings {:.3f} ± {:.3f} %".format(*share(shared.flags)))
-    print("  setups   {:.3f} ± {:.3f} %  (height and centring tested each)".format(*share(shared.setup_flags)))
+    print(
+        "  setups   {:.3f} ± {:.3f} %  (height and centring tested each)".format(*share(shared.setup_flags))
+    )
     ks = kstest(shared.setup_w, "norm")
-    print(f"  w of setup heights against N(0, 1): KS {ks.statistic:.3f}, p {ks.pvalue:.2f}, {len(shared.setup_w)} setups")
+    print(
+        f"  w of setup heights against N(0, 1): KS {ks.statistic:.3f}, p {ks.pvalue:.2f}, {len(shared.setup_w)} setups"
+    )
 
 
 if __name__ == "__main__":

@@ -9,7 +9,11 @@ from __future__ import annotations
 import numpy as np
 from networks import Day
 
-SPACING, PATCH, REACH = 62.0, 9, 7  # m along the chain; marks of a patch; sights of a setup beside the chain's own
+SPACING, PATCH, REACH = (
+    62.0,
+    9,
+    7,
+)  # m along the chain; marks of a patch; sights of a setup beside the chain's own
 
 
 def corridor(marks: int, seed: int = 1) -> Day:
@@ -29,7 +33,9 @@ def corridor(marks: int, seed: int = 1) -> Day:
     day = Day()
     for i, place in enumerate(at.tolist()):
         held = i in (0, 1, marks - 2, marks - 1)
-        day.mark(f"M{i + 1:05d}", *(10_000.0 + place[0], 20_000.0 + place[1], place[2]), 0.0 if held else np.inf)
+        day.mark(
+            f"M{i + 1:05d}", *(10_000.0 + place[0], 20_000.0 + place[1], place[2]), 0.0 if held else np.inf
+        )
     occupied = 0
     while occupied < marks:
         near = np.arange(max(0, occupied - 14), min(marks, occupied + 15))

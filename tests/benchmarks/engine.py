@@ -1,6 +1,6 @@
 """How long adjust() takes in one process, stage by stage, for growing corridors.
 
-    python tests/benchmarks/engine.py [--marks 30 300] [--repeats 3]
+python tests/benchmarks/engine.py [--marks 30 300] [--repeats 3]
 """
 
 from __future__ import annotations
@@ -49,7 +49,9 @@ def main() -> None:
             result = adjust(network)
             times.append(time.perf_counter() - start)
         print(f"{marks} marks, {len(day.setups)} setups, {len(day.sights)} rows of sights, {result}")
-        print(f"  first {1000 * times[0]:.1f} ms, fastest {1000 * min(times):.1f} ms, {result.iterations} iterations")
+        print(
+            f"  first {1000 * times[0]:.1f} ms, fastest {1000 * min(times):.1f} ms, {result.iterations} iterations"
+        )
         profile = cProfile.Profile()
         profile.runcall(adjust, network)
         by_name: dict[str, float] = {}

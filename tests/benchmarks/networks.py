@@ -52,9 +52,7 @@ class Day:
         self.priors[name] = (sigma, sigma, sigma)
         return name
 
-    def setup(
-        self, mark: str, support: str, height: float, instrument: bool = False, base: str = ""
-    ) -> int:
+    def setup(self, mark: str, support: str, height: float, instrument: bool = False, base: str = "") -> int:
         """A device set down; the row of its setup."""
         number = -1 if not base else self.bases.setdefault(base, len(self.bases))
         name = f"{'I' if instrument else 'T'}{len(self.setups) + 1:03d}"
@@ -75,7 +73,13 @@ class Day:
             for face, order in ((1, ends), (2, ends[::-1])):
                 for end in order:
                     self.sights.append(
-                        {"id": str(len(self.sights) + 1), "start": start, "end": end, "round": r, "face": face}
+                        {
+                            "id": str(len(self.sights) + 1),
+                            "start": start,
+                            "end": end,
+                            "round": r,
+                            "face": face,
+                        }
                     )
 
     def network(self) -> Network:

@@ -88,7 +88,9 @@ def main() -> None:
         job = Path(scratch) / "job"
         job.mkdir()
         write_job(network, job, f"Corridor of {arguments.marks} marks")
-        measure(hubtack, job, arguments.repeats, f"{arguments.marks} marks, {len(day.sights)} rows of sights.csv")
+        measure(
+            hubtack, job, arguments.repeats, f"{arguments.marks} marks, {len(day.sights)} rows of sights.csv"
+        )
 
 
 def measure(hubtack: str, job: Path, repeats: int, title: str) -> None:
@@ -110,7 +112,10 @@ def measure(hubtack: str, job: Path, repeats: int, title: str) -> None:
     print(f"{title}; {repeats} repeats in turn, whole processes\n")
     for name, times in seconds.items():
         print(f"  {name:44} median {1000 * medians[name]:6.0f} ms   fastest {1000 * min(times):6.0f} ms")
-    for name, base, target in (("hubtack adjust JOB --json", NUMBERS, 3), ("hubtack adjust JOB", LIBRARIES, 2)):
+    for name, base, target in (
+        ("hubtack adjust JOB --json", NUMBERS, 3),
+        ("hubtack adjust JOB", LIBRARIES, 2),
+    ):
         ratio = medians[name] / medians[base]
         print(f"\n{name} against {base}: {ratio:.2f} (wanted: {target} or less)", end="")
     out = job.parent / "stages"

@@ -1,6 +1,6 @@
 """Stores what the samples adjust to now as what they should adjust to. Look at the difference before committing it.
 
-    python tests/golden/bless.py [NAME …]
+python tests/golden/bless.py [NAME …]
 """
 
 from __future__ import annotations
@@ -18,8 +18,21 @@ HERE = Path(__file__).parent
 SAMPLES = HERE.parents[1] / "sample_networks"
 NAMES = sorted(p.parent.name for p in SAMPLES.glob("*/job.toml"))
 KEPT = (
-    "format", "job", "flagged", "iterations", "degrees_of_freedom", "reference_height", "global_test", "datum",
-    "marks", "relative", "observations", "setups", "control", "orientations", "constants",
+    "format",
+    "job",
+    "flagged",
+    "iterations",
+    "degrees_of_freedom",
+    "reference_height",
+    "global_test",
+    "datum",
+    "marks",
+    "relative",
+    "observations",
+    "setups",
+    "control",
+    "orientations",
+    "constants",
 )  # fmt: skip  (not the words, versions and settings, which may change without a number changing)
 
 

@@ -32,7 +32,12 @@ Rows = list[dict[str, str]]
 def make(name: str, folder: Path) -> None:
     """Write the tables of one sample into `folder`, which holds its job.toml."""
     plan = PLANS[name]
-    tables = {"marks": plan.mark_rows(), "setups": plan.setups, "sights": plan.sights, "reduced": plan.reduced}
+    tables = {
+        "marks": plan.mark_rows(),
+        "setups": plan.setups,
+        "sights": plan.sights,
+        "reduced": plan.reduced,
+    }
     for table, rows in tables.items():
         write(folder / f"{table}.csv", rows)
     write(folder / "truth.csv", plan.truth_rows())

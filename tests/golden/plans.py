@@ -31,7 +31,14 @@ class Plan:
     # -- writing down --
 
     def mark(
-        self, name: str, east: float, north: float, height: float, control: str = "", sigma: str = "", note: str = ""
+        self,
+        name: str,
+        east: float,
+        north: float,
+        height: float,
+        control: str = "",
+        sigma: str = "",
+        note: str = "",
     ) -> None:
         """A mark with its truth. `sigma`: of east and north, and of the height, apart by a blank (`2 mm`, …)."""
         self.marks[name] = {"truth": (east, north, height), "control": control, "sigma": sigma, "note": note}
@@ -59,7 +66,9 @@ class Plan:
         )  # fmt: skip
         return name
 
-    def sight(self, start: str, ends: list[str], rounds: int = 2, notes: dict[str, str] | None = None) -> None:
+    def sight(
+        self, start: str, ends: list[str], rounds: int = 2, notes: dict[str, str] | None = None
+    ) -> None:
         """Both faces to every target: out on face 1, back on face 2.
 
         `notes`: target → note at its first row, in which {at} stands for the time.
@@ -70,7 +79,9 @@ class Plan:
             for face, order in (("1", ends), ("2", ends[::-1])):
                 for end in order:
                     self.clock += 23 + 7 * (len(self.sights) % 3)
-                    self.row(start, end, str(r), face, READINGS, notes.pop(end, "").format(at=self.time()[:5]))
+                    self.row(
+                        start, end, str(r), face, READINGS, notes.pop(end, "").format(at=self.time()[:5])
+                    )
 
     def row(self, start: str, end: str, r: str, face: str, readings: tuple[str, ...], note: str = "") -> None:
         """One row of sights.csv."""
@@ -231,13 +242,17 @@ def free_stations() -> Plan:
 
     station(1, "W01 B1 W02 W03 F2 B3 W06 F1 W05 D1", note="south door shut")
     station(2, "W01 B1 W02 W03 W04 B2 F2 W07 B3 W06 W05 F1 D1")
-    at["F1"] = p.setup("T-F1b", "F1", "low-stand", "mini-prism", note="taken down for the forklift {at}, set up anew")
+    at["F1"] = p.setup(
+        "T-F1b", "F1", "low-stand", "mini-prism", note="taken down for the forklift {at}, set up anew"
+    )
     at["F2"] = p.setup("T-F2b", "F2", "low-stand", "mini-prism", note="set up anew")
     station(3, "W02 W03 W04 B2 W08 F3 F4 D2 B4 W07 B3 W06 F1 F2")
     for name in ("F3", "F4"):
         at[name] = p.setup(f"T-{name}b", name, "low-stand", "mini-prism", note="set up anew")
     for name in ("B1", "B2", "B3", "B4"):
-        at[name] = p.setup(f"T-{name}b", name, "bolt", "mini-prism", note="adapter taken out and screwed in again")
+        at[name] = p.setup(
+            f"T-{name}b", name, "bolt", "mini-prism", note="adapter taken out and screwed in again"
+        )
     station(4, "W03 W04 B2 W08 D2 B4 F3 F4 W07 B3 F2 B1")
     at["D2"] = p.setup("T-D2b", "D2", "bolt", "mini-prism", note="adapter taken out and screwed in again")
     station(5, "W04 B2 W08 D2 B4 F4 W07 B3 F2 F3", note="dust, instrument covered until {at}")
@@ -266,4 +281,8 @@ def by_hand() -> Plan:
 
 
 PLANS = {"braced-traverse": braced_traverse(), "free-stations": free_stations(), "by-hand": by_hand()}
-SEEDS = {"braced-traverse": 2, "free-stations": 2, "by-hand": 1}  # the first of 1, 2, 3, … that raises no flag
+SEEDS = {
+    "braced-traverse": 2,
+    "free-stations": 2,
+    "by-hand": 1,
+}  # the first of 1, 2, 3, … that raises no flag

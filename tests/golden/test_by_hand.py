@@ -76,4 +76,6 @@ def test_polar_point() -> None:
     readme = (FOLDER / "README.md").read_text(encoding="utf-8")
     assert f"{int(turn)}-{int(turn * 60 % 60):02d}-{turn * 3600 % 60:04.1f}" in readme
     assert [text for text in printed if text not in readme] == []
-    assert hypot(expected[0] - 1229.7714, expected[1] - 3452.6687) < 3 * 0.0013  # truth.csv, within three sigmas
+    assert (
+        hypot(expected[0] - 1229.7714, expected[1] - 3452.6687) < 3 * 0.0013
+    )  # truth.csv, within three sigmas

@@ -26,7 +26,11 @@ from plans import PLANS
 
 HERE = Path(__file__).parent
 AXES = ("east", "north", "height")
-UNCHECKED = {"braced-traverse": ["Y4", "Y6"], "free-stations": [], "by-hand": ["D"]}  # as their READMEs explain
+UNCHECKED = {
+    "braced-traverse": ["Y4", "Y6"],
+    "free-stations": [],
+    "by-hand": ["D"],
+}  # as their READMEs explain
 
 
 def test_every_sample_has_a_plan_and_a_readme() -> None:
@@ -89,7 +93,10 @@ def differences(blessed: Any, now: Any, place: str) -> list[str]:
     if isinstance(blessed, dict) and isinstance(now, dict):
         missing = [f"{place}: {key} is gone" for key in blessed.keys() - now.keys()]
         return missing + [
-            text for key in blessed if key in now for text in differences(blessed[key], now[key], f"{place}.{key}")
+            text
+            for key in blessed
+            if key in now
+            for text in differences(blessed[key], now[key], f"{place}.{key}")
         ]
     if isinstance(blessed, list) and isinstance(now, list):
         if len(blessed) != len(now):
@@ -100,7 +107,11 @@ def differences(blessed: Any, now: Any, place: str) -> list[str]:
             for text in differences(b, n, f"{place}[{named(b, i)}]")
         ]
     if isinstance(blessed, float) and isinstance(now, float):
-        finer = ((1e-12, ("covariance",)), (1e-4, ("azimuth",)), (1e-11, ("direction", "zenith", "orientations")))
+        finer = (
+            (1e-12, ("covariance",)),
+            (1e-4, ("azimuth",)),
+            (1e-11, ("direction", "zenith", "orientations")),
+        )
         fine = next((size for size, words in finer if any(w in place for w in words)), 1e-9)
         same = math.isclose(blessed, now, rel_tol=1e-6, abs_tol=fine)
         return [] if same else [f"{place}: {blessed!r}, now {now!r}"]
@@ -136,4 +147,6 @@ def test_the_generator_makes_the_committed_tables(name: str, tmp_path: Path) -> 
     shutil.copy(SAMPLES / name / "job.toml", tmp_path)
     make(name, tmp_path)
     for table in sorted(tmp_path.glob("*.csv")):
-        assert table.read_text(encoding="utf-8") == (SAMPLES / name / table.name).read_text(encoding="utf-8"), table.name
+        assert table.read_text(encoding="utf-8") == (SAMPLES / name / table.name).read_text(
+            encoding="utf-8"
+        ), table.name
