@@ -150,6 +150,10 @@ class Decisions:
 
     def _check_observation(self, number: int, what: str, name: str) -> None:
         row, dot, kind = name.rpartition(".")
+        if name not in self._rows["reduced"] and row in self._rows["reduced"]:
+            at = self._rows["reduced"][row]
+            if self._tables["reduced"].get("kind")[at] == kind:  # R1.rise says no more than R1
+                name = row
         whole = [k for k in ("reduced", "vector") if name in self._rows[k]]
         part = bool(dot) and kind in READINGS and row in self._rows["sight"]
         if len(whole) + part > 1:
@@ -167,6 +171,9 @@ class Decisions:
                 if all(sights.get(c)[i] == cell for c, cell in pair):
                     sights.excused.add((i, READINGS[kind]))
             self._leave(number, "observation", name, what)
+        elif row in self._rows["vector"] and kind in ("de", "dn", "du"):
+            found = "A vector is left out as a whole, for its components are correlated"
+            self._fault(number, "leave_out", "JOB112", found, f'Write "observation {row}".')
         elif name in self._rows["sight"]:
             wanted = (
                 f"Write sight {name} for the whole row, or {name}.zenith, {name}.distance, {name}.direction."
@@ -260,7 +267,10 @@ class Decisions:
         row = self._rows[kind].get(name)
         if row is None and self._complete(kind):
             what = "mark" if kind == "control" else kind
-            self._fault(number, key, "JOB111", f"There is no {what} {quoted(name)}", self._advice(kind, name))
+            wanted = self._advice(kind, name)
+            if kind == "sight" and (name in self._rows["reduced"] or name in self._rows["vector"]):
+                wanted = f'Write "observation {name}".'
+            self._fault(number, key, "JOB111", f"There is no {what} {quoted(name)}", wanted)
         return row
 
     def _complete(self, kind: str) -> bool:

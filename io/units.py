@@ -35,12 +35,10 @@ _DMS = re.compile(
     rf"([+-]?)(\d{{1,3}})(?:-(\d{{1,2}})(?:-({_SECONDS}))?| (\d{{1,2}})(?: ({_SECONDS}))?)", re.ASCII
 )
 _PART = r"(\d+(?:\.\d*)?)"
-_SYMBOLS = re.compile(
-    rf"""([+-]?)(?:{_PART}\s*°)?\s*(?:{_PART}\s*['′])?\s*(?:{_PART}\s*["″])?""",
-    re.ASCII,
-)
-_COMMA = re.compile(r"([+-]?\d+),(\d+)((?:\s*[A-Za-z-]+)?)", re.ASCII)
-_GROUPED = re.compile(r"[+-]?\d{1,3}(?:[,' ]\d{3})+(?:\.\d*)?(?:\s*[A-Za-z-]+)?", re.ASCII)
+# wanted seldom, so compiled when wanted
+_SYMBOLS = rf"""([+-]?)(?:{_PART}\s*°)?\s*(?:{_PART}\s*['′])?\s*(?:{_PART}\s*["″])?"""
+_COMMA = r"([+-]?\d+),(\d+)((?:\s*[A-Za-z-]+)?)"
+_GROUPED = r"[+-]?\d{1,3}(?:[,' ]\d{3})+(?:\.\d*)?(?:\s*[A-Za-z-]+)?"
 
 
 class Unreadable(ValueError):  # noqa: N818  (named by what it says)
@@ -340,7 +338,7 @@ def _dms(steps: int, decimals: int) -> str:
 def _parse_symbols(text: str) -> float | None:
     """`123°45'06.7"` and its parts, rad; None where it is nothing of the kind."""
     tidy = _tidy(text).replace("''", '"').replace("’", "'").replace("”", '"').replace("º", "°")
-    match = _SYMBOLS.fullmatch(tidy)
+    match = re.fullmatch(_SYMBOLS, tidy, re.ASCII)
     if match is None or not any(match.groups()[1:]):
         return None
     given = [g for g in match.groups()[1:] if g is not None]
@@ -355,10 +353,10 @@ def _parse_symbols(text: str) -> float | None:
 
 
 def _number_advice(text: str) -> str:
-    comma = _COMMA.fullmatch(text)
+    comma = re.fullmatch(_COMMA, text, re.ASCII)
     if comma:
         return f"Write {comma[1]}.{comma[2]}{comma[3]}: the decimal mark is a point."
-    if _GROUPED.fullmatch(text):
+    if re.fullmatch(_GROUPED, text, re.ASCII):
         together = re.sub(r"(?<=\d)[,' ](?=\d)", "", text)
         return f"Write {together}: thousands are not parted."
     if re.fullmatch(r"[+-]?\d{1,3}(?:\.\d{3})+,\d+", text, re.ASCII):

@@ -61,6 +61,12 @@ def test_leaving_out_an_observation(job: JobFolder) -> None:
     assert read(job, 'leave_out = "observation 6.distance"').network.left_out == {"6.horizontal"}
     network = read(job, 'leave_out = "sight 1"', 'leave_out = "observation 2.distance"').network
     assert network.left_out == {"2.distance"}
+    assert list(read(job, 'leave_out = "observation R1.rise"').network.reduced.used) == [
+        False,
+        True,
+        True,
+        True,
+    ]
     network = read(job, 'leave_out = "observation R2"', 'leave_out = "observation V1"').network
     assert list(network.reduced.used) == [True, False, True, True]
     assert list(network.vectors.used) == [False]
@@ -146,6 +152,9 @@ def test_a_setup_left_out_needs_no_height(job: JobFolder) -> None:
         ('leave_out = "setup t2"', "JOB111", 13, 'Is "T2" meant?'),
         ('leave_out = "control Q9"', "JOB111", 13, "mark"),
         ('leave_out = "control Q3"', "JOB112", 13, "no control"),
+        ('leave_out = "sight R1"', "JOB111", 13, 'Write "observation R1".'),
+        ('leave_out = "observation V1.de"', "JOB112", 13, 'Write "observation V1".'),
+        ('leave_out = "observation R1.angle"', "JOB111", 13, "no observation"),
         ('leave_out = "mark Q1"', "JOB110", 13, "sight N"),
         ('leave_out = "sight"', "JOB110", 13, "sight N"),
         ('leave_out = "everything"', "JOB110", 13, "sight N"),
