@@ -35,7 +35,9 @@ __all__ = ["Audit", "AuditClasses", "AuditSetups", "Question", "audit"]
 class AuditClasses(Table):
     """One row a class of heights: one support, instrument and target setups apart. Evidence in natural logarithms."""
 
-    group: Names = column("name", "height of target low-stand (fixed), height of instrument tripod (taped), …")
+    group: Names = column(
+        "name", "height of target low-stand (fixed), height of instrument tripod (taped), …"
+    )
     support: Names = column("name", "the support")
     role: Names = column("text", "instrument or target")
     height_kind: Names = column("text", "as declared: fixed, graduated, taped, slant or undeclared")
@@ -58,11 +60,17 @@ class AuditSetups(Table):
 
     setup: Names = column("name", "name of the setup")
     group: Ints = column("index", "row of its class, −1 where its height is held or nothing leans on it")
-    height_error: Floats = column("length", "true minus entered height as the others see it, its own prior left out")
-    sigma: Floats = column("length", "standard deviation of that, the setup's own sigma left out; infinite: unseen")
+    height_error: Floats = column(
+        "length", "true minus entered height as the others see it, its own prior left out"
+    )
+    sigma: Floats = column(
+        "length", "standard deviation of that, the setup's own sigma left out; infinite: unseen"
+    )
     statistic: Floats = column("number", "height error / √(sigma² + declared sigma²), N(0, 1) if all is well")
     minimal_detectable: Floats = column("length", "smallest wrong height found with the set power")
-    rival: Names = column("name", "the other effect or control coordinate that looks most like it, blank for none")
+    rival: Names = column(
+        "name", "the other effect or control coordinate that looks most like it, blank for none"
+    )
     correlation: Floats = column("number", "correlation of their statistics: ±1 can't be told apart")
     evidence: Floats = column("number", "ln L(fixed) − ln L(measured) of this setup alone")
     ceiling: Floats = column("number", "ln k: the most that evidence for fixed could be")
@@ -203,7 +211,9 @@ def _against_the_rest(solved: Solved, c: Contrasts, declared: Fit) -> _Seen:
     rivals = [""] * len(p)
     with np.errstate(divide="ignore", invalid="ignore"):
         numbers["error"][height] = (p.sigma * np.where(checked, b / x, np.nan))[height]
-        numbers["sigma"][height] = (p.sigma * np.where(checked, np.sqrt(np.maximum(1.0 - x, 0.0) / x), np.inf))[height]
+        numbers["sigma"][height] = (
+            p.sigma * np.where(checked, np.sqrt(np.maximum(1.0 - x, 0.0) / x), np.inf)
+        )[height]
         numbers["w"][height] = np.where(checked, b / root, np.nan)[height]
         numbers["mdb"][height] = np.where(checked, solved.delta0 * p.sigma / root, np.inf)[height]
     for i, (h, j) in enumerate(zip(height.tolist(), nearest.tolist(), strict=True)):

@@ -83,7 +83,10 @@ class Weighed:
         if self.evidence <= -wanted:
             return "measured", ""
         if self.ceiling < wanted:
-            return "cannot tell", "the geometry could never show that they are fixed, nor do they show that they are not"
+            return (
+                "cannot tell",
+                "the geometry could never show that they are fixed, nor do they show that they are not",
+            )
         return "cannot tell", "both fit"
 
 
@@ -125,7 +128,11 @@ def _misfits(solved: Solved, c: Contrasts, grams: Floats, pairs: dict[int, tuple
     theta = np.ones(len(grams))
     for g, (fixed, measured) in pairs.items():
         theta[g] = max(fixed, measured, c.groups[g].sigma) ** 2 / c.groups[g].sigma ** 2
-    rows = np.concatenate([np.arange(len(c.group))[c.part(g)] for g in pairs]) if pairs else np.zeros(0, np.int64)
+    rows = (
+        np.concatenate([np.arange(len(c.group))[c.part(g)] for g in pairs])
+        if pairs
+        else np.zeros(0, np.int64)
+    )
     nothing = np.zeros(len(grams), dtype=bool)
     for _ in range(len(rows) // 3):
         kept, rest = _without(c, grams, list(pairs), aside)
@@ -244,7 +251,13 @@ def _own(
     w = np.abs(t) / np.sqrt(np.maximum(s * (1.0 + max(high, low) * s), 1e-300))
     wanted = math.log(question.odds)
     verdict = [
-        "fits neither" if a or far > critical else "fixed" if e >= wanted else "measured" if e <= -wanted else "cannot tell"
+        "fits neither"
+        if a or far > critical
+        else "fixed"
+        if e >= wanted
+        else "measured"
+        if e <= -wanted
+        else "cannot tell"
         for a, far, e in zip(aside.tolist(), w.tolist(), evidence.tolist(), strict=True)
     ]
     return evidence, ceiling, verdict
@@ -261,4 +274,6 @@ def _gate(c: Contrasts, fit: Fit, free: Flags, g: int, level: float) -> str:
     below = chi2_probability(squares, freedom)
     if min(below, 1.0 - below) >= 0.5 * level:
         return ""
-    return f"the rest of the network does not fit its declared sigmas (variance factor {squares / freedom:.2f})"
+    return (
+        f"the rest of the network does not fit its declared sigmas (variance factor {squares / freedom:.2f})"
+    )

@@ -36,7 +36,9 @@ LEAST = 0.01  # redundancy of a group that is estimated at all; less leaves it a
 class Components(Table):
     """One row a group of sigmas. Sigmas in m or rad (a vector's and the control's: root mean square of their components)."""
 
-    group: Names = column("name", "which sigma: zenith ts-a, height of target low-stand (fixed), centring pole, …")
+    group: Names = column(
+        "name", "which sigma: zenith ts-a, height of target low-stand (fixed), centring pole, …"
+    )
     what: Names = column(
         "text",
         "direction, zenith, distance, reflectorless, horizontal, rise, azimuth, angle, vector, height, centring or control",
@@ -79,10 +81,9 @@ def estimate(c: Contrasts) -> tuple[Fit, Floats, Flags]:
 
 def _table(solved: Solved, c: Contrasts, fit: Fit, G: Floats, free: Flags) -> Components:
     shown = np.array([i for i, g in enumerate(c.groups) if g.what != "constant"], dtype=np.int64)
-    degrees, correlation = _precision(G, free)
+    degrees, correlation = degrees_of_freedom(G, free)
     flagged = _flagged(solved, c)
     labels = [g.label for g in c.groups]
-    tail = 0.5 * (1.0 - solved.settings.confidence)
     rows = []
     for i in shown:
         g, theta, nu = c.groups[i], float(fit.theta[i]), float(degrees[i])
@@ -91,8 +92,7 @@ def _table(solved: Solved, c: Contrasts, fit: Fit, G: Floats, free: Flags) -> Co
         verdict = "refused"
         if not reason:
             sigma = g.sigma * np.sqrt(theta)
-            lower = sigma * np.sqrt(nu / chi2_quantile(1.0 - tail, nu))
-            upper = sigma * np.sqrt(nu / chi2_quantile(tail, nu))
+            lower, upper = interval(sigma, nu, solved.settings.confidence)
             verdict = "too optimistic" if g.sigma < lower else "too pessimistic" if g.sigma > upper else "ok"
             notes = ["fewer than 10 degrees of freedom"] if nu < DOUBTFUL else []
             if flagged[i]:
@@ -119,6 +119,13 @@ def _table(solved: Solved, c: Contrasts, fit: Fit, G: Floats, free: Flags) -> Co
     )
 
 
+def interval(sigma: float, degrees: float, confidence: float) -> tuple[float, float]:
+    """σ̂√(ν/χ²_{1−α/2}) … σ̂√(ν/χ²_{α/2})."""
+    tail = 0.5 * (1.0 - confidence)
+    low, high = (sigma * np.sqrt(degrees / chi2_quantile(p, degrees)) for p in (1.0 - tail, tail))
+    return float(low), float(high)
+
+
 def _refusal(i: int, theta: float, nu: float, correlation: Floats, labels: list[str], settled: bool) -> str:
     """Why the estimate of group i does not stand; blank where it does."""
     if not settled:
@@ -133,7 +140,7 @@ def _refusal(i: int, theta: float, nu: float, correlation: Floats, labels: list[
     return ""
 
 
-def _precision(G: Floats, free: Flags) -> tuple[Floats, Floats]:
+def degrees_of_freedom(G: Floats, free: Flags) -> tuple[Floats, Floats]:
     """ν (G,), 0 where not estimated, and the correlations of the estimates (G, G), 0 on the diagonal."""
     at = np.flatnonzero(free)
     scale = np.sqrt(np.maximum(np.diagonal(G)[at], 1e-12))

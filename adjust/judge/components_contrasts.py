@@ -263,7 +263,9 @@ def _groups(solved: Solved) -> tuple[tuple[Group, ...], list[Ints], Ints]:
                 chosen = (device == d) & (bare == b)
                 name = "reflectorless" if b else kind.says
                 key = (name, str(network.instruments.instrument[d]), "")
-                mine[chosen] = enter(key, float(np.sum(single[chosen] ** 2)), int(chosen.sum()), kind.quantity)
+                mine[chosen] = enter(
+                    key, float(np.sum(single[chosen] ** 2)), int(chosen.sum()), kind.quantity
+                )
         else:
             name = "vector" if len(batch.kinds) > 1 else kind.says
             mine[:] = enter((name, "", ""), float(np.sum(single**2)), len(rows), kind.quantity)
@@ -285,5 +287,7 @@ def _groups(solved: Solved) -> tuple[tuple[Group, ...], list[Ints], Ints]:
     groups = []
     for key, unit in zip(number, quantity, strict=True):
         squares, count = np.array(found[key]).sum(axis=0)
-        groups.append(Group(*key, unit, float(np.sqrt(squares / count)), how[key[1]] if key[0] == "height" else ""))
+        groups.append(
+            Group(*key, unit, float(np.sqrt(squares / count)), how[key[1]] if key[0] == "height" else "")
+        )
     return tuple(groups), of_reading, of_prior

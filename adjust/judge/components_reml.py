@@ -95,7 +95,8 @@ def maximise(
             damping = max(0.1, 5.0 * damping)
             if damping > 1e6:
                 break
-        if new > value + 1e-9:
+        if new > value + 1e-9:  # rounding leaves nothing to gain, or the start was out of reach
+            settled = bool(np.all(np.abs(score) <= 0.1 * np.sqrt(0.5 * r + 1e-12)))
             break
         still = np.abs(np.log(trial[chosen] / theta[chosen])).max() < 1e-7
         theta, value, inverse, a = trial, new, new_inverse, new_a
