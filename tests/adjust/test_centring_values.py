@@ -7,13 +7,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from tests.adjust.networks import ARCSEC, INF, MM, Plan, adjusted, one_setup
 
 from hubtack.adjust import Settings
 from hubtack.adjust.ground.supports import centring_sigmas, centring_terms, height_sigmas, vertical_heights
 from hubtack.adjust.model.frames import Plane
 from hubtack.adjust.model.observations import KINDS
-
-from .networks import ARCSEC, INF, MM, Plan, adjusted, one_setup
 
 ARCMIN = 60.0 * ARCSEC
 FLAT = Plane(1e15, 0.0, 1.0)  # no curvature worth the name: formulas of plane geometry

@@ -10,11 +10,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from tests.adjust.networks import ARCSEC, INF, MM, Plan, adjusted
 
 from hubtack.adjust import Adjustment, Settings
 from hubtack.adjust.ground.network import Network
-
-from .networks import ARCSEC, INF, MM, Plan, adjusted
 
 DIRECTIONS = {
     "A": {"B": (90, 0, 4), "C": (48, 0, 50), "D": (7, 7, 31)},

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from tests.adjust.networks import ARCSEC, INF, MM, Plan, adjusted
+from tests.oracle.dense import Dense
 
 from hubtack.adjust import Settings, adjust
 from hubtack.adjust.estimate.precision import ellipse_factor, ellipses, interval_factor
@@ -16,9 +18,6 @@ from hubtack.adjust.estimate.quantiles import (
     noncentrality,
     noncentrality_plane,
 )
-
-from ..oracle.dense import Dense
-from .networks import ARCSEC, INF, MM, Plan, adjusted
 
 # -- statistics ------------------------------------------------------------------------------------------------------
 

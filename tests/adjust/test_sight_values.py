@@ -9,13 +9,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from tests.adjust.networks import ARCSEC, INF, MM, Plan, adjusted, one_setup
 
 from hubtack.adjust.ground.instruments import angle_sigmas, distance_sigmas
 from hubtack.adjust.model.frames import Plane
 from hubtack.adjust.model.observations import KINDS
 from hubtack.adjust.settings import EARTH_RADIUS
-
-from .networks import ARCSEC, INF, MM, Plan, adjusted, one_setup
 
 FLAT = Plane(1e15, 0.0, 1.0)  # no curvature worth the name: formulas of plane geometry
 ROUND = Plane(EARTH_RADIUS, 0.0, 1.0)

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from tests.adjust.networks import ARCSEC, INF, Plan, adjusted
 
 from hubtack.adjust import Settings
 from hubtack.adjust.estimate.rows import Rows
@@ -17,8 +18,6 @@ from hubtack.adjust.model.observations import KINDS, VECTOR
 from hubtack.adjust.model.reductions import reduce_readings
 from hubtack.adjust.model.unknowns import place_unknowns
 from hubtack.adjust.results import AdjustedObservations
-
-from ..adjust.networks import ARCSEC, INF, Plan, adjusted
 
 FRAME = Plane(6_371_000.0, 40.0, 0.9997)
 ANGLES = {k.name for k in KINDS.values() if k.quantity == "angle"}

@@ -5,10 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from tests.oracle.dense import Dense
 
 from hubtack.adjust import Adjustment
-
-from .dense import Dense
 
 
 def agree(a: Adjustment, start: Any, objective: float = 1e-6, metres: float = 1e-7,

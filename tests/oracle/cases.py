@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+from tests.adjust.networks import ARCSEC, INF, Plan
 
 from hubtack.adjust import Settings
-
-from ..adjust.networks import ARCSEC, INF, Plan
 
 Case = tuple[Plan, Settings]
 CASES: dict[str, Callable[[], Case]] = {}

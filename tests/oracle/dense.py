@@ -12,8 +12,7 @@ import numpy as np
 from scipy.linalg import block_diag, null_space
 from scipy.optimize import least_squares
 from scipy.stats import chi2, norm
-
-from .model import AXES, Model
+from tests.oracle.model import AXES, Model
 
 
 @dataclass

@@ -6,10 +6,9 @@ from collections.abc import Callable, Iterable
 from typing import Any
 
 import numpy as np
+from tests.adjust.networks import INF, Plan
 
 from hubtack.adjust import Settings
-
-from ..adjust.networks import INF, Plan
 
 Case = tuple[Plan, Settings]
 SOLVED: dict[str, Callable[[], Case]] = {}

@@ -7,13 +7,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.adjust.networks import adjusted
+from tests.oracle.agreement import agree
+from tests.oracle.cases import CASES, traverse_between_held_marks
 
 from hubtack.adjust import adjust
 from hubtack.adjust.ground.network import Network
-
-from ..adjust.networks import adjusted
-from .agreement import agree
-from .cases import CASES, traverse_between_held_marks
 
 
 def _left_out(network: Network) -> Network:

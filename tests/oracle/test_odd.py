@@ -7,12 +7,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.adjust.networks import Plan, adjusted
+from tests.oracle.agreement import agree
+from tests.oracle.odd_cases import REFUSED, SOLVED, base, everyone
 
 from hubtack.adjust import NotConverged, Settings, Undetermined, adjust
-
-from ..adjust.networks import Plan, adjusted
-from .agreement import agree
-from .odd_cases import REFUSED, SOLVED, base, everyone
 
 SLACK: dict[str, dict[str, Any]] = {
     # One direction over 1 mm: its derivative is 1000 rad/m, and of its redundancy, 1 − 0.9999999998, normal equations
