@@ -13,7 +13,7 @@ from .model.approximate import approximate
 from .model.datum import Datum, find_datum
 from .model.equations import Equations
 from .model.frames import Plane
-from .model.reductions import reduce_readings
+from .model.reductions import HELD_ANGLE, HELD_LENGTH, Observations, reduce_readings
 from .model.unknowns import Unknowns, place_unknowns
 from .outcome.control import constant_table, control_table, orientation_table
 from .outcome.marks import mark_table
@@ -66,7 +66,7 @@ def adjust(network: Network, settings: Settings | None = None) -> Adjustment:
         critical=solved.critical,
         critical_centring=solved.critical_centring,
         ellipse_factor=ellipse_factor(settings.confidence),
-        remarks=start.remarks,
+        remarks=(*start.remarks, *_held_readings(obs)),
     )
 
 
@@ -77,6 +77,19 @@ def reference_height(network: Network, settings: Settings) -> float:
     marks = network.marks
     control = marks.height[np.isfinite(marks.sigma_height) & ~np.isnan(marks.height)]
     return float(control.mean()) if len(control) else 0.0
+
+
+def _held_readings(obs: Observations) -> tuple[Trouble, ...]:
+    """Says which observations have a sigma of zero."""
+    held = obs.used & np.isin(obs.sigma, (HELD_LENGTH, HELD_ANGLE))
+    if not held.any():
+        return ()
+    ids = tuple(str(i) for i in obs.id[held])
+    shown = ", ".join(ids[:5]) + (f" and {len(ids) - 5} more" if len(ids) > 5 else "")
+    text = f"Sigma zero: {shown} {'is' if len(ids) == 1 else 'are'} held as exact."
+    return (
+        Trouble("REM506", text, "A reading is never exact: state what it is good for.", observations=ids),
+    )
 
 
 def _solve(equations: Equations, first: Floats, datum: Datum | None) -> Solution:

@@ -73,7 +73,7 @@ def add_leans(book: Book) -> None:
     network, obs = point.solved.network, point.solved.obs
     setups, supports = network.setups, network.supports
     columns = effect_columns(point)
-    place = point.solved.state.coordinates if not point.robust else point.wide.state(point.wide_x).coordinates
+    place = point.state.coordinates
     towards: dict[int, list[Floats]] = {}
     seen = obs.used & (obs.start_setup >= 0) & (obs.end_setup >= 0)
     for start, end in np.unique(

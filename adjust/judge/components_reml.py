@@ -110,7 +110,7 @@ def maximise(
 
 def inverse_of(S: Floats) -> tuple[Floats, float]:
     """S⁻¹ and ln|S| of a symmetric positive definite matrix: three times as fast as numpy's general inverse."""
-    L = np.linalg.cholesky(S)
+    L: Floats = np.asarray(np.linalg.cholesky(S), dtype=np.float64)
     T = _triangular_inverse(L)
     return T.T @ T, 2.0 * float(np.log(np.diagonal(L)).sum())
 

@@ -10,6 +10,7 @@ from ..ground.table import Floats
 from ..outcome.solved import Solved
 from .angles import add_faces, add_orientations
 from .apart import tell_apart
+from .bend import bend_far
 from .centring import add_centrings, add_leans
 from .distances import add_distances
 from .explain import explanations
@@ -49,6 +50,8 @@ def judge(solved: Solved, written: Written | None = None) -> tuple[Finding, ...]
     if not book.columns:
         return ()
     tests = make_tests(book)
+    if bend_far(book, tests):
+        tests = make_tests(book)
     found = search(tests)
     return _findings(book.point, found, written or Written())
 

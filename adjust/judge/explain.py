@@ -30,9 +30,9 @@ def explanations(
     point: Point, h: Hypothesis, size: Floats, covariance: Floats, T: float, freedoms: int, written: Written
 ) -> list[Explanation]:
     """All that fits, likeliest first; the free size itself, where nothing discrete does."""
+    detail = h.detail
     length = float(size[0]) if h.q == 1 else float(np.linalg.norm(size))
     sigma = _sigma(size, covariance)
-    detail = h.detail
 
     def made(cause: str, statistic: float, value: float, detail: tuple[object, ...]) -> Explanation:
         free = math.nan if h.fixed is not None else length

@@ -7,13 +7,17 @@ What the distance between the two marks then says is a signature of size 1.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from ..ground.table import Floats, Ints
-from .centring import effect_columns
+from .bend import bent
+from .point import Point
 from .signatures import Book, Hypothesis
 
 FAR = 0.05  # m: a setup further than this off its mark makes one ask whether it stood on that mark
+ACROSS = 0.001  # m: step of the differences across a long way
 MOST = 12  # setups that are tried on other marks
 NEAR = (
     0.02,
@@ -47,44 +51,80 @@ def add_control(book: Book) -> None:
 
 
 def add_other_points(book: Book) -> None:
-    """Setups far off their mark: anywhere (three columns), on another mark, or exchanged with another setup.
+    """Target setups far off their mark: anywhere (three columns), on another mark, or two of them exchanged.
 
-    Only at a robust point: where no residual is gross, no setup is so far off.
+    Only at a robust point: where no residual is gross, no setup is so far off. Where the device stood follows from the
+    readings to it; the signature is the secant to there, and what is left over in two directions across.
     """
     point = book.point
     if not point.robust:
         return
-    network = point.solved.network
-    setups = network.setups
-    state = point.wide.state(point.wide_x)
-    columns = effect_columns(point)
+    setups, marks = point.solved.network.setups, point.solved.network.marks
+    effects = point.wide.unknowns.effects
+    place = point.state.coordinates
     shifts: dict[int, list[tuple[int, tuple[Ints, Floats]]]] = {}
-    for s in _suspects(state.effects):
-        axes = [a for a in range(3) if (s, a) in columns]
-        signature = [columns[s, a] for a in axes]
+    for s, moved in stood(point).items():
+        axes = [a for a in range(3) if effects[s, a] >= 0]
+        if not axes:
+            continue
         if len(axes) == 3:
-            which = np.concatenate([np.full(len(row), c) for c, (row, _) in enumerate(signature)])
-            hypothesis = Hypothesis("setup", str(setups.setup[s]), "other_point", s, q=3)
-            row, value = (np.concatenate(part) for part in zip(*signature, strict=True))
-            book.add(hypothesis, row, value, which)
-        here = state.coordinates[setups.mark[s]]
-        for m in range(len(network.marks)):
-            way = (state.coordinates[m] - here)[axes]
-            if m == setups.mark[s] or not axes or not np.isfinite(way).all():
+            _add_elsewhere(book, s, moved)
+        for m in range(len(marks)):
+            way = (place[m] - place[setups.mark[s]])[axes]
+            if m == setups.mark[s] or not np.isfinite(way).all():
                 continue
-            miss = float(np.linalg.norm(way - state.effects[s][axes]))
-            if miss > NEAR[0] + NEAR[1] * float(np.linalg.norm(way)):
+            if np.linalg.norm(way - moved[axes]) > NEAR[0] + NEAR[1] * np.linalg.norm(way):
                 continue
-            entry = (
-                np.concatenate([row for row, _ in signature]),
-                np.concatenate([value * w for (_, value), w in zip(signature, way, strict=True)]),
-            )
+            entry = point.secant([(int(effects[s, a]), float(w)) for a, w in zip(axes, way, strict=True)])
             shifts.setdefault(s, []).append((m, entry))
-            detail = (str(network.marks.mark[m]), m)
-            book.add(
-                Hypothesis("setup", str(setups.setup[s]), "wrong_mark", s, fixed=1.0, detail=detail), *entry
-            )
+            detail = (str(marks.mark[m]), m)
+            book.add(Hypothesis("setup", str(setups.setup[s]), "wrong_mark", s, fixed=1.0, detail=detail), *entry)
     _add_swaps(book, shifts)
+
+
+def _add_elsewhere(book: Book, s: int, moved: Floats) -> None:
+    """One setup, some `moved` (3,) m from its mark."""
+    point = book.point
+    columns = [int(c) for c in point.wide.unknowns.effects[s]]
+    name = str(point.solved.network.setups.setup[s])
+    book.add(Hypothesis("setup", name, "other_point", s, q=3), *bent(point, columns, moved))
+
+
+def stood(point: Point) -> dict[int, Floats]:
+    """Target setups whose readings put them further than FAR off their mark, worst first: how far, (3,) m.
+
+    From direction, zenith angle and distance of each round of each instrument setup; the middle of them. Curvature
+    and refraction are left to the fit.
+    """
+    network, obs = point.solved.network, point.solved.obs
+    if not len(network.setups):
+        return {}
+    state = point.state
+    seen: dict[tuple[int, int, int], dict[str, int]] = {}
+    for i in np.flatnonzero(obs.used & np.isin(obs.kind.astype(str), ("direction", "zenith", "distance", "level"))).tolist():
+        seen.setdefault((int(obs.start_setup[i]), int(obs.end_setup[i]), int(obs.round[i])), {})[str(obs.kind[i])] = i
+    heights = np.nan_to_num(point.unknowns.heights)
+    found: dict[int, list[Floats]] = {}
+    for (start, end, _), kinds in seen.items():
+        here = state.coordinates[network.setups.mark[start]]
+        there = state.coordinates[network.setups.mark[end]].copy()
+        if "direction" not in kinds or not ({"distance", "level"} & set(kinds)):
+            continue
+        azimuth = obs.value[kinds["direction"]] + state.orientations[obs.orientation[kinds["direction"]]]
+        rise = math.nan
+        if "level" in kinds:
+            level = float(obs.value[kinds["level"]])
+        else:
+            slope = float(obs.value[kinds["distance"]])
+            zenith = float(obs.value[kinds["zenith"]]) if "zenith" in kinds else math.pi / 2.0
+            level, rise = slope * math.sin(zenith), slope * math.cos(zenith)
+        level *= point.solved.settings.scale_factor
+        centre = np.array([here[0] + level * math.sin(azimuth), here[1] + level * math.cos(azimuth), here[2]])
+        centre[2] += heights[start] + rise - heights[end]
+        found.setdefault(end, []).append(np.nan_to_num(centre - there))
+    moved = {s: np.median(np.array(m), axis=0) for s, m in found.items()}
+    far = sorted((s for s, m in moved.items() if np.linalg.norm(m) > FAR), key=lambda s: -np.linalg.norm(moved[s]))
+    return {s: moved[s] for s in far[:MOST]}
 
 
 def _add_swaps(book: Book, shifts: dict[int, list[tuple[int, tuple[Ints, Floats]]]]) -> None:
@@ -102,9 +142,3 @@ def _add_swaps(book: Book, shifts: dict[int, list[tuple[int, tuple[Ints, Floats]
                     np.concatenate([one[0][0], two[0][0]]),
                     np.concatenate([one[0][1], two[0][1]]),
                 )
-
-
-def _suspects(effects: Floats) -> list[int]:
-    """Setups further than FAR off their mark, worst first."""
-    size = np.sqrt((effects**2).sum(axis=1))
-    return [int(s) for s in np.argsort(-size, kind="stable")[:MOST] if size[s] > FAR]

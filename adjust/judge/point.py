@@ -1,9 +1,9 @@
 """Where the network is linearised for judging, and the residuals there.
 
 Small errors are judged at the adjusted coordinates. A gross error bends those, and with them the linear model on which
-every test stands; then a robust point is sought first (iteratively reweighted, from the approximate coordinates), at
-which held coordinates and setup effects that have no unknown may move too. A bias of an observation is additive, so
-the linear model at such a point is right however large the bias.
+every test stands; then a robust point is used instead (`robust`), which leaves the error in the residuals. A bias of an
+observation is additive, so the linear model at such a point is right however large the bias; what moves a device or a mark
+far has a secant for its signature: the readings as they would be computed there, minus as they are.
 """
 
 from __future__ import annotations
@@ -13,19 +13,17 @@ from functools import cached_property
 
 import numpy as np
 
-from ..estimate.datum import Cofactor, Constraints
-from ..estimate.normals import Defect, Pattern
+from ..estimate.datum import Cofactor
 from ..estimate.reliability import Reliability, correlated_reliability, reliability
 from ..estimate.rows import Rows, gradient
 from ..ground.table import Floats, Ints
-from ..model.equations import Equations
-from ..model.reductions import wrap
+from ..model.equations import Equations, State
+from ..model.reductions import Observations, wrap
 from ..model.unknowns import Unknowns
-from ..outcome.solved import Solved, queries
+from ..outcome.solved import Solved
+from .robust import robust_point
 
 GROSS = 0.015  # m: an effect or a residual beyond this bends the lines of an indoor network by 0.01 mm
-LOOSE = 2e-4  # m: how firmly what is held is held while the robust point is sought
-ITERATIONS = 12
 
 
 @dataclass(frozen=True)
@@ -79,6 +77,11 @@ class Point:
         out[used] = self.solved.equations.sigmas(self.x, used)
         return out
 
+    @cached_property
+    def state(self) -> State:
+        """Coordinates, effects and orientations at the point."""
+        return self.wide.state(self.wide_x)
+
     @property
     def prior_offset(self) -> int:
         """Row in the whitened system of the first pseudo-observation."""
@@ -118,6 +121,30 @@ class Point:
             values.append(inverse[:, within % 3])
         return np.concatenate(rows), np.concatenate(entries), np.concatenate(values)
 
+    def secant(self, moves: list[tuple[int, float]]) -> tuple[Ints, Floats]:
+        """Whitened rows, and how the observations would differ, if devices or marks were elsewhere.
+
+        moves: columns of the wide system, and by how much (m). The difference: computed there − computed here, over σ.
+        """
+        x = self.wide_x.copy()
+        for column, by in moves:
+            x[column] += by
+        there = self.wide.evaluate(x)
+        rows, values = [], []
+        for k, group in enumerate(self.solved.equations.groups):
+            difference = self._here[k].misclosure - there[k].misclosure
+            if len(group.kinds) == 1 and group.kinds[0].quantity == "angle":
+                sigma = self.sigma[group.rows]
+                difference = wrap(difference * sigma) / sigma
+            moved = np.flatnonzero(np.abs(difference) > 1e-9)
+            rows.append(self.offsets[k] + moved)
+            values.append(difference[moved])
+        return np.concatenate(rows), np.concatenate(values)
+
+    @cached_property
+    def _here(self) -> list[Rows]:
+        return self.wide.evaluate(self.wide_x)
+
     def extra(self, k: int) -> tuple[Ints, Floats]:
         """Signature of the k-th extra: what the observations gain per unit of it."""
         part = slice(int(self.extra_start[k]), int(self.extra_start[k + 1]))
@@ -126,11 +153,11 @@ class Point:
 
 def find_point(solved: Solved) -> Point:
     """The point to judge at: the solution, or a robust one where a gross error bends it."""
-    wide, extras = _widen(solved)
+    wide, extras = widen(solved.equations)
     n = solved.unknowns.n
-    base = np.array([_base(solved, e) for e in extras])
+    base = base_of(solved.equations, extras)
     if _gross(solved):
-        found = _robust(solved, wide, np.concatenate([solved.solution.x, base]), base)
+        found = robust_point(solved.equations, wide, solved.solution.cofactor._constraints, base, solved.solution.x)
         if found is not None:
             x, rows, cofactor, raw = found
             return _point(solved, wide, x, extras, rows, cofactor, raw, robust=True)
@@ -199,21 +226,20 @@ def _gross(solved: Solved) -> bool:
     return False
 
 
-def _widen(solved: Solved) -> tuple[Equations, list[Extra]]:
+def widen(equations: Equations) -> tuple[Equations, list[Extra]]:
     """The equations with a column for everything that is held and could be wrong."""
-    u, network = solved.unknowns, solved.network
+    u, network, obs = equations.unknowns, equations.network, equations.obs
     sigma = np.column_stack([getattr(network.marks, f"sigma_{a}") for a in ("east", "north", "height")])
     marks, effects = u.marks.copy(), u.effects.copy()
     extras: list[Extra] = []
     for m, a in zip(*np.nonzero(u.reached & (sigma == 0.0)), strict=True):
         marks[m, a] = u.n + len(extras)
         extras.append(Extra("control", int(m), int(a)))
-    obs = solved.obs
     if len(effects):
         for a, setups, group in (
-            (0, _touched(solved, plan=True), network.setups.base),
-            (1, _touched(solved, plan=True), network.setups.base),
-            (2, _touched(solved, plan=False), network.setups.height_base),
+            (0, _touched(obs, plan=True), network.setups.base),
+            (1, _touched(obs, plan=True), network.setups.base),
+            (2, _touched(obs, plan=False), network.setups.height_base),
         ):
             owner: dict[int, int] = {}
             for s in setups.tolist():
@@ -225,7 +251,7 @@ def _widen(solved: Solved) -> tuple[Equations, list[Extra]]:
                     extras.append(Extra("effect", s, a))
                 effects[s, a] = owner[key]
     if not extras:
-        return solved.equations, []
+        return equations, []
     k = len(extras)
     last = int(u.node.max(initial=-1)) + 1
     wide = replace(
@@ -236,100 +262,17 @@ def _widen(solved: Solved) -> tuple[Equations, list[Extra]]:
         node=np.concatenate([u.node, last + np.arange(k)]),
         late=np.concatenate([u.late, np.zeros(k, dtype=bool)]),
     )
-    e = solved.equations
+    e = equations
     return Equations(network, obs, wide, e.settings, e.frame, e.start), extras
 
 
-def _touched(solved: Solved, *, plan: bool) -> Ints:
+def _touched(obs: Observations, *, plan: bool) -> Ints:
     """Setups whose plan position, or height, the observations in use feel."""
-    obs = solved.obs
     rows = obs.used & ~np.isin(obs.kind.astype(str), () if plan else ("direction", "level"))
     setups = np.concatenate([obs.start_setup[rows], obs.end_setup[rows]])
     return np.unique(setups[setups >= 0])
 
 
-def _base(solved: Solved, e: Extra) -> float:
-    return float(solved.equations.start[e.row, e.axis]) if e.kind == "control" else 0.0
-
-
-def _robust(
-    solved: Solved, wide: Equations, adjusted: Floats, base: Floats
-) -> tuple[Floats, list[Rows], Cofactor, Floats] | None:
-    """A point that single gross errors don't bend, the equations there and o − c; None where none is found."""
-    u, n, k = solved.unknowns, solved.unknowns.n, len(base)
-    hold = Rows((n + np.arange(k))[:, None], np.full((k, 1), 1.0 / LOOSE), np.zeros(k))
-    constraints = _padded(solved.solution.cofactor._constraints, k)
-
-    def evaluate(x: Floats) -> list[Rows]:
-        return [*wide.evaluate(x), replace(hold, misclosure=(base - x[n:]) / LOOSE)]
-
-    def cost(rows: list[Rows]) -> float:
-        return float(sum(np.minimum(np.abs(r.misclosure), 30.0).sum() for r in rows))
-
-    first = np.concatenate([solved.equations.first_guess(_orientations(solved)), base])
-    starts = [(cost(rows), i, x, rows) for i, x in enumerate((first, adjusted)) for rows in (evaluate(x),)]
-    _, _, x, rows = min(starts, key=lambda s: s[:2])
-    columns = [r.columns for r in rows] + ([constraints.pins.columns] if constraints else [])
-    try:
-        pattern = Pattern.build(n + k, columns, wide.unknowns.node, wide.unknowns.late)
-        for iteration in range(ITERATIONS):
-            weighted = [_reweighted(r, hard=iteration >= 4) for r in rows]
-            dx = Cofactor(pattern, weighted, constraints).solve(gradient(weighted, n + k))
-            x = x + dx
-            rows = evaluate(x)
-            if iteration > 4 and np.abs(dx).max() < 1e-5:
-                break
-        if not np.isfinite(x).all():
-            return None
-        full, rows = rows, []
-        raw = []
-        for r in full[:-1]:  # what has no unknown goes back to where it is held, by the linear model
-            outside = r.columns >= n
-            moved = np.where(outside, np.append(x[n:] - base, 0.0)[np.where(outside, r.columns - n, k)], 0.0)
-            raw.append(r.misclosure + np.sum(r.values * moved, axis=1))
-            rows.append(
-                Rows(np.where(outside, -1, r.columns), np.where(outside, 0.0, r.values), raw[-1], r.block)
-            )
-        fixed = solved.solution.cofactor._constraints
-        columns = [r.columns for r in rows] + ([fixed.pins.columns] if fixed else [])
-        pattern = Pattern.build(n, columns, u.node, u.late, queries(solved.obs, u))
-        return x, rows, Cofactor(pattern, rows, fixed), np.concatenate(raw)
-    except (Defect, np.linalg.LinAlgError):
-        return None
-
-
-def _reweighted(r: Rows, *, hard: bool) -> Rows:
-    """Rows scaled by the root of their weights: first as for least absolute values, then falling off to nothing."""
-    size = np.abs(r.misclosure)
-    if r.block > 1:
-        size = np.repeat(np.sqrt((size.reshape(-1, r.block) ** 2).sum(axis=1) / r.block), r.block)
-    size = np.maximum(size, 1e-12)
-    weight = np.where(size > 1.5, 1.5 / size, 1.0)
-    if hard:
-        weight = np.where(size > 3.0, np.exp(-np.minimum(size / 3.0 - 1.0, 12.0)), 1.0)
-    root = np.sqrt(weight)
-    return Rows(r.columns, r.values * root[:, None], r.misclosure * root, r.block)
-
-
-def _padded(c: Constraints | None, k: int) -> Constraints | None:
-    if c is None or not k:
-        return c
-    return Constraints(
-        np.vstack([c.B, np.zeros((k, c.B.shape[1]))]), np.concatenate([c.origin, np.zeros(k)]), c.pins
-    )
-
-
-def _orientations(solved: Solved) -> Floats:
-    """Of every circle, from the start coordinates: the one on which the most directions agree. rad."""
-    obs, e = solved.obs, solved.equations
-    out = np.zeros(len(solved.unknowns.orientations))
-    rows = np.flatnonzero(obs.used & (obs.kind == "direction"))
-    if not len(rows):
-        return out
-    computed = e.computed(e.first_guess(out), rows)
-    turn = wrap(computed - obs.value[rows])
-    for o in np.unique(obs.orientation[rows]):
-        t = turn[obs.orientation[rows] == o]
-        apart = np.abs(wrap(t[:, None] - t[None, :]))
-        out[o] = t[np.argmin(np.median(apart, axis=1))]
-    return out
+def base_of(equations: Equations, extras: list[Extra]) -> Floats:
+    """Where the extras are held: coordinates as given, effects 0."""
+    return np.array([float(equations.start[e.row, e.axis]) if e.kind == "control" else 0.0 for e in extras])

@@ -126,7 +126,8 @@ def rivals(s: Search, g: Given, top: int) -> list[tuple[int, float]]:
             continue
         if other.subject == mine.subject and CAUSES[other.cause].group == CAUSES[mine.cause].group == "mark":
             continue
-        if (other.what, other.name) == (mine.what, mine.name) and other.q > mine.q and rho[h] > SAME:
+        alike = (other.what, other.name) == (mine.what, mine.name)
+        if alike and other.q > mine.q and rho[h] > SAME and other.cause == "other_point":
             continue  # the same with freedoms to spare
         seen.add(key)
         out.append((h, float(rho[h])))

@@ -83,6 +83,18 @@ class Book:
         """CᵀMC (q, q) of a hypothesis that needs no solve."""
         self._weight[hypothesis.column] = normal
 
+    def exchange(self, hypothesis: Hypothesis, row: Ints, value: Floats, column: Ints) -> None:
+        """Another signature for a hypothesis, in as many columns."""
+        low, high = hypothesis.column, hypothesis.column + hypothesis.q
+        for k, c in enumerate(self._column):
+            if len(c) and ((c >= low) & (c < high)).any():
+                keep = (c < low) | (c >= high)
+                self._row[k], self._column[k], self._value[k] = self._row[k][keep], c[keep], self._value[k][keep]
+        self._row.append(row)
+        self._value.append(value)
+        self._column.append(column + low)
+        self._weight.pop(low, None)
+
     def entries(self) -> tuple[Ints, Ints, Floats]:
         """Rows, columns and values of all entries."""
         if not self._row:

@@ -13,7 +13,7 @@ from ..settings import Settings
 from .frames import Plane, Ray
 from .observations import KINDS, VECTOR, Kind
 from .observations.kind import End
-from .reductions import Observations, wrap
+from .reductions import Observations, vector_covariances, wrap
 from .unknowns import Unknowns
 
 
@@ -189,7 +189,7 @@ class Equations:
         rows = g.rows.reshape(-1, 3)
         values = np.empty((len(rows), 3, int(g.kept.sum())))
         misclosure = np.empty((len(rows), 3))
-        covariance = self.network.vectors.covariance[self.obs.block[rows[:, 0]]].copy()
+        covariance = vector_covariances(self.network, self.obs.block[rows[:, 0]])
         for c, kind in enumerate(g.kinds):
             computed, full, extra = self._linearise(kind, rows[:, c], state)
             values[:, c] = full[:, g.kept]

@@ -19,6 +19,10 @@ from ..ground.table import Flags, Floats, Ints, Names, Table, column
 from .observations import KINDS, VECTOR
 
 
+HELD_LENGTH = 1e-7  # m: what a stated sigma of zero is taken as, so that an observation can be held
+HELD_ANGLE = 1e-9  # rad
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Observations(Table):
     """Reduced observations. Rows of one kind stand together, in the order of KINDS."""
@@ -62,6 +66,8 @@ def reduce_readings(network: Network) -> Observations:
     if network.left_out:
         used &= ~np.isin(joined["id"].astype(str), sorted(network.left_out))
     joined["used"] = used
+    angles = np.array([KINDS[k].quantity == "angle" for k in joined["kind"]], dtype=bool)
+    joined["sigma"] = np.maximum(joined["sigma"], np.where(angles, HELD_ANGLE, HELD_LENGTH))
     return Observations(**joined)
 
 
@@ -172,6 +178,15 @@ def _vector_part(network: Network) -> Part:
         "used": np.repeat(table.used, 3),
         "rows": as_objects([(i,) for i, _ in ids]),
     }
+
+
+def vector_covariances(network: Network, rows: Ints) -> Floats:
+    """Covariances of the vectors in `rows`, (m, 3, 3) m²; held components get the sigma of a held length."""
+    covariance: Floats = network.vectors.covariance[rows].copy()
+    if len(rows):
+        flat = np.linalg.eigvalsh(covariance)[:, 0] < HELD_LENGTH**2
+        covariance[flat] += HELD_LENGTH**2 * np.eye(3)
+    return covariance
 
 
 def prism_constants(network: Network) -> Floats:

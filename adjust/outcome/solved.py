@@ -13,7 +13,7 @@ from ..estimate.solve import Solution
 from ..ground.network import Network
 from ..ground.table import Floats, Ints
 from ..model.equations import Equations, State
-from ..model.reductions import Observations
+from ..model.reductions import Observations, vector_covariances
 from ..model.unknowns import Unknowns
 from ..results import GlobalTest
 from ..settings import Settings
@@ -91,7 +91,7 @@ class Solved:
     def _covariance(self, k: int) -> Floats:
         group = self.equations.groups[k]
         rows = group.rows.reshape(-1, 3)
-        covariance: Floats = self.network.vectors.covariance[self.obs.block[rows[:, 0]]].copy()
+        covariance = vector_covariances(self.network, self.obs.block[rows[:, 0]])
         folded = self.equations.sigmas(self.solution.x, group.rows) ** 2 - self.obs.sigma[group.rows] ** 2
         covariance[:, [0, 1, 2], [0, 1, 2]] += folded.reshape(-1, 3)
         return covariance

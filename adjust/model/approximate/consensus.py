@@ -27,6 +27,7 @@ from .constructions import (
 from .readings import COMPASS, NEAR, Readings, mode_of_angles
 
 PROPOSALS = 60  # enough that a handful of wrong readings can't spoil all of them
+ENOUGH = 12  # proposals after which a majority of two thirds settles it
 PAIRS = 8  # how many readings of one sort are paired with each other
 
 
@@ -218,10 +219,15 @@ def place(readings: Readings, frame: Frame, mark: int, free_own: bool = False) -
     if witnesses.total < 2:
         return None
     best: list[tuple[float, float, Point]] = []
+    most = 0.0
     for count, point in enumerate(witnesses.proposals()):
         support, cost = witnesses.agreeing(point)
         best.append((-support, cost, point))
-        if (support >= witnesses.total and support > 2) or count >= PROPOSALS:
+        most = max(most, support)
+        if support >= witnesses.total and support > 2:
+            break
+        # A clear majority is not beaten by readings that contradict it, so there is no need to hear all of them.
+        if count >= PROPOSALS or (count >= ENOUGH and most > 2 and 3 * most > 2 * witnesses.total):
             break
     if not best:
         return None

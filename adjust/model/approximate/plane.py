@@ -35,6 +35,7 @@ class Plane:
     frame: Frame
     ambiguous: dict[int, tuple[Point, Point]] = field(default_factory=dict)
     guided: list[int] = field(default_factory=list)  # marks that had to keep their start value
+    moved: list[int] = field(default_factory=list)  # control marks that the readings put elsewhere
     mirrored: list[int] = field(
         default_factory=list
     )  # marks that lengths alone tie, on either side of a line

@@ -20,6 +20,8 @@ from .refine import STRONG, refine
 SEARCH_WORK = 9000  # readings times trials: what is spent on building again and again
 SEARCH_TRIALS = 60
 SEARCH_READINGS = 600
+CONTROL_TRIALS = 12
+CONTROL_GAIN = 3  # so many misfits must a control mark explain that is not where it is given
 UNPLACED = 100  # a mark without a place weighs as much as this many misfits
 
 
@@ -146,22 +148,50 @@ def _leave_out(readings: Readings, known: dict[int, Point], guide: dict[int, Poi
     best, fewest = plane, burden(readings, plane)
     worst = fewest
     trials = min(SEARCH_TRIALS, SEARCH_WORK // (len(readings.rays.start) + len(readings.lengths.a)))
-    for rays_out, lengths_out in _suspects(readings, ray, length)[:trials]:
-        trial = construct(readings, known, guide, rays_out, lengths_out)
+    held = [m for m in known if local_misfits(readings, plane.frame, m)]
+    suspects: list[tuple[set[int], set[int], set[int]]] = []
+    suspects = [(set(), set(), {m}) for m in held[:CONTROL_TRIALS]] if len(known) > 2 else []
+    suspects += [(r, s, set()) for r, s in _suspects(readings, ray, length)[:trials]]
+    for rays_out, lengths_out, marks_out in suspects:
+        others = {m: p for m, p in known.items() if m not in marks_out}
+        trial = _trial(readings, others, guide, rays_out, lengths_out, worst)
+        count = burden(readings, trial)
         if trial.guided and not plane.guided:
             continue
-        sweep(readings, trial.frame)
-        if burden(readings, trial) < worst + 4:
-            refine(readings, trial.frame)
-        count = burden(readings, trial)
-        if count < fewest:
+        if count + (CONTROL_GAIN if marks_out else 1) <= fewest:
             best, fewest = trial, count
+            best.moved = sorted(marks_out)
         if fewest <= 1:
             break
     if best is not plane:
         best.frame.without_rays, best.frame.without_lengths = set(), set()
         refine(readings, best.frame)
     return best
+
+
+def _trial(
+    readings: Readings,
+    known: dict[int, Point],
+    guide: dict[int, Point],
+    rays_out: set[int],
+    lengths_out: set[int],
+    worst: int,
+) -> Plane:
+    """A plane built without some readings, improved only where that could make it better than what there
+    is.
+    """
+    trial = construct(readings, known, guide, rays_out, lengths_out)
+    if burden(readings, trial) < worst + 4:
+        sweep(readings, trial.frame)
+        refine(readings, trial.frame)
+    return trial
+
+
+def quick_burden(readings: Readings, known: dict[int, Point], guide: dict[int, Point], worst: int) -> int:
+    """The burden of these readings, without trying to leave any out; exact only where it is less than
+    `worst`.
+    """
+    return burden(readings, _trial(readings, known, guide, set(), set(), worst))
 
 
 def _suspects(readings: Readings, ray: Floats, length: Floats) -> list[tuple[set[int], set[int]]]:

@@ -20,11 +20,11 @@ from .growth import misfits
 from .heights import Geometry, level_lengths, measured_rises, sighted_rises, sightlines
 from .plane import Plane, needed
 from .readings import COMPASS, RAY_TOLERANCE, Readings, gather, mode_of_angles
-from .search import build, burden, contested
+from .search import build, burden, contested, quick_burden
 from .spreading import Spread, spread
 
 EXCHANGE_OBSERVATIONS = 1500  # larger networks are not built again and again
-EXCHANGE_WORK = 15000  # observations times trials
+EXCHANGE_WORK = 10000  # observations times trials
 EXCHANGES = 60
 EXCHANGE_GAIN = 2  # so many misfits must an exchange of two targets explain
 
@@ -81,6 +81,7 @@ class _Attempt:
     readings: Readings
     plane: Plane
     levels: Spread
+    lengths: dict[int, float]  # horizontal lengths of slope distances, by row
     known: dict[int, Point]
     guide: dict[int, Point]
     exchanged: tuple[int, ...] = ()  # rows whose target was exchanged
@@ -114,21 +115,24 @@ def _attempt(
         better = level_lengths(lines, geometry, levels)
         if any(abs(better[row] - lengths[row]) > 0.002 * lengths[row] + 0.02 for row in lengths):
             readings = gather(obs, len(marks), better)
-            plane = build(readings, known, guide, thorough)
-    return _Attempt(obs, readings, plane, levels, known, guide)
+            plane, lengths = build(readings, known, guide, thorough), better
+    return _Attempt(obs, readings, plane, levels, lengths, known, guide)
 
 
 def _exchange(network: Network, settings: Settings, device: Floats, first: _Attempt) -> _Attempt:
     """Try every two targets of one instrument setup as if their names had been swapped; keep what fits
     clearly best.
     """
-    obs, best, fewest = first.obs, first, burden(first.readings, first.plane)
+    obs, fewest = first.obs, burden(first.readings, first.plane)
+    best: Observations | None = None
+    rows: tuple[int, ...] = ()
+    targets = (-1, -1)
     wrong = _suspects(first, obs)
     doubtful = set(first.plane.frame.doubtful)
     seen: dict[int, dict[int, float]] = {}
     for row in np.flatnonzero(obs.used & (obs.kind == "direction")).tolist():
-        targets = seen.setdefault(int(obs.start_setup[row]), {})
-        targets[int(obs.end_setup[row])] = float(int(obs.end_mark[row]) in doubtful)
+        heats = seen.setdefault(int(obs.start_setup[row]), {})
+        heats[int(obs.end_setup[row])] = float(int(obs.end_mark[row]) in doubtful)
     for row in wrong:
         setup, target = int(obs.start_setup[row]), int(obs.end_setup[row])
         if target in seen.get(setup, {}):
@@ -148,20 +152,25 @@ def _exchange(network: Network, settings: Settings, device: Floats, first: _Atte
         ends, marks = obs.end_setup.copy(), obs.end_mark.copy()
         ends[rows_a], ends[rows_b] = b, a
         marks[rows_a], marks[rows_b] = network.setups.mark[b], network.setups.mark[a]
-        trial = _attempt(
-            network, obs.replace(end_setup=ends, end_mark=marks), settings, device, thorough=False
-        )
-        count = burden(trial.readings, trial.plane)
+        swapped = obs.replace(end_setup=ends, end_mark=marks)
+        readings = gather(swapped, len(network.marks), first.lengths)
+        count = quick_burden(readings, first.known, first.guide, fewest)
         if count + EXCHANGE_GAIN <= fewest:
-            trial.exchanged, trial.targets = (*rows_a.tolist(), *rows_b.tolist()), (a, b)
-            best, fewest = trial, count
+            fewest, best, rows, targets = count, swapped, (*rows_a.tolist(), *rows_b.tolist()), (a, b)
         if fewest == 0:
             break
-    return best
+    if best is None:
+        return first
+    found = _attempt(network, best, settings, device, thorough=False)
+    found.exchanged, found.targets = rows, targets
+    return found
 
 
 def _remarks(network: Network, found: _Attempt) -> Iterator[Trouble]:
     marks = [str(m) for m in network.marks.mark]
+    for m in found.plane.moved:
+        text = f"The readings fit far better if the control mark {marks[m]} lies elsewhere than it is given."
+        yield Trouble("NET306", text, "Check its name and its coordinates.", (marks[m],))
     for m in found.plane.guided:
         text = f"{marks[m]} could not be constructed from the readings; its start value was taken."
         yield Trouble("NET303", text, marks=(marks[m],))
