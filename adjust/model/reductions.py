@@ -18,7 +18,6 @@ from ..ground.network import Network
 from ..ground.table import Flags, Floats, Ints, Names, Table, column
 from .observations import KINDS, VECTOR
 
-
 HELD_LENGTH = 1e-7  # m: what a stated sigma of zero is taken as, so that an observation can be held
 HELD_ANGLE = 1e-9  # rad
 
