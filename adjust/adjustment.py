@@ -67,6 +67,7 @@ def adjust(network: Network, settings: Settings | None = None) -> Adjustment:
         critical_centring=solved.critical_centring,
         ellipse_factor=ellipse_factor(settings.confidence),
         remarks=(*start.remarks, *_held_readings(obs)),
+        solved=solved,
     )
 
 

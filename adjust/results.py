@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 from .ground.network import Network
 from .ground.table import Flags, Floats, Ints, Names, Table, column
 from .settings import Settings
 from .trouble import Trouble
+
+if TYPE_CHECKING:
+    from .outcome.solved import Solved
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -170,6 +174,11 @@ class Adjustment:
     critical_centring: float  # critical value of the square root of the two-dimensional statistic
     ellipse_factor: float  # what the ellipse axes were multiplied by: 2.4477 at 95 %
     remarks: tuple[Trouble, ...]
+    # what `outcome.joint` takes covariances from that stand in no table; not kept when pickled
+    solved: Solved | None = field(default=None, repr=False, compare=False)
+
+    def __getstate__(self) -> dict[str, Any]:
+        return self.__dict__ | {"solved": None}
 
     @property
     def flagged(self) -> bool:
