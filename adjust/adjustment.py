@@ -20,9 +20,9 @@ from .outcome.marks import mark_table
 from .outcome.observations import left_out_table, observation_table
 from .outcome.pairs import relative_table
 from .outcome.setups import setup_table
-from .outcome.solved import Solved, global_test, queries
 from .results import Adjustment
 from .settings import Settings
+from .solved import Solved, global_test, queries
 from .trouble import NotConverged, Trouble, Undetermined
 
 

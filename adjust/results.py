@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from .ground.network import Network
 from .ground.table import Flags, Floats, Ints, Names, Table, column
 from .settings import Settings
+from .solved import GlobalTest
 from .trouble import Trouble
 
 if TYPE_CHECKING:
@@ -136,16 +137,6 @@ class Orientations(Table):
     round: Ints = column("count", "round")
     value: Floats = column("angle", "azimuth of the zero of the circle")
     sigma: Floats = column("angle", "its standard deviation")
-
-
-@dataclass(frozen=True)
-class GlobalTest:
-    """vᵀPv / f against its two-sided bounds χ²/f."""
-
-    variance_factor: float
-    lower: float
-    upper: float
-    passed: bool
 
 
 @dataclass(frozen=True)

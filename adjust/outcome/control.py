@@ -8,7 +8,7 @@ from ..judge.control import held_control
 from ..model.reductions import as_objects
 from ..model.unknowns import AXES
 from ..results import Constants, ControlFit, Orientations
-from .solved import ORIENTATIONS, Solved
+from ..solved import ORIENTATIONS, Solved
 
 
 def control_table(solved: Solved) -> ControlFit:

@@ -12,7 +12,7 @@ import numpy as np
 
 from ..ground.table import Floats, Ints
 from ..results import Adjustment
-from .solved import Solved
+from ..solved import Solved
 
 MOST = 4000  # components: 128 MB for their matrix, and as much again for every thousand unknowns beside them
 

@@ -10,7 +10,7 @@ from ..ground.table import Flags, Floats
 from ..judge.unchecked import Alternatives, alternatives, can_matter, unchecked_marks
 from ..model.reductions import as_objects
 from ..results import AdjustedMarks
-from .solved import MARKS, Solved
+from ..solved import MARKS, Solved
 
 EFFECT_WORDS = ("centring", "centring", "height")
 

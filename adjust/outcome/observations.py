@@ -11,7 +11,7 @@ from ..ground.table import Ints, Names
 from ..model.observations import KINDS
 from ..model.reductions import as_objects, wrap
 from ..results import AdjustedObservations
-from .solved import Solved
+from ..solved import Solved
 
 
 def observation_table(solved: Solved) -> AdjustedObservations:

@@ -6,7 +6,7 @@ import numpy as np
 
 from ..estimate.precision import ellipse_factor, ellipses
 from ..results import Relative
-from .solved import PAIRS, Solved, sighted_pairs
+from ..solved import PAIRS, Solved, sighted_pairs
 
 
 def relative_table(solved: Solved) -> Relative:

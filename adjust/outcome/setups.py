@@ -7,7 +7,7 @@ import numpy as np
 from ..estimate.quantiles import noncentrality_plane
 from ..estimate.reliability import NO_CHECK, Reliability
 from ..results import AdjustedSetups
-from .solved import CENTRING, Solved
+from ..solved import CENTRING, Solved
 
 
 def setup_table(solved: Solved) -> AdjustedSetups:
