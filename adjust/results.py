@@ -12,7 +12,7 @@ from .solved import GlobalTest
 from .trouble import Trouble
 
 if TYPE_CHECKING:
-    from .outcome.solved import Solved
+    from .solved import Solved
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
