@@ -147,6 +147,16 @@ def sighted_rises(lines: Sightlines, geometry: Geometry, frame: Frame, spent: se
                 geometry.rise(zenith, across, zenith, across / tan(angle), rises)
 
 
+def lengths_by_zenith(lines: Sightlines, geometry: Geometry) -> dict[int, float]:
+    """The horizontal length of every slope distance that has a zenith angle, by row, whatever heights say."""
+    lengths = {}
+    for row in lines.slopes:
+        zenith = geometry.zenith_for(row, lines)
+        if zenith is not None:
+            lengths[row] = geometry.value[row] * abs(sin(geometry.value[zenith]))
+    return lengths
+
+
 def level_lengths(lines: Sightlines, geometry: Geometry, levels: Spread) -> dict[int, float]:
     """The horizontal length of every slope distance, by row.
 

@@ -21,7 +21,8 @@ SEARCH_WORK = 9000  # readings times trials: what is spent on building again and
 SEARCH_TRIALS = 60
 SEARCH_READINGS = 600
 CONTROL_TRIALS = 12
-CONTROL_GAIN = 3  # so many misfits must a control mark explain that is not where it is given
+MOVED = 2  # a control mark that is not where it is given weighs as much as this many misfits
+DOUBTFUL = 2
 UNPLACED = 100  # a mark without a place weighs as much as this many misfits
 
 
@@ -45,9 +46,13 @@ def build(
 
 
 def burden(readings: Readings, plane: Plane) -> int:
-    """How bad a plane is: its misfits, and marks that have no place or a doubtful one."""
-    unplaced = sum(plane.frame.points[m] is None for m in needed(readings))
-    return count_misfits(readings, plane.frame) + UNPLACED * unplaced + 2 * len(plane.frame.doubtful)
+    """How bad a plane is: its misfits, marks that have no place or a doubtful one, control that does not
+    fit.
+    """
+    frame = plane.frame
+    unplaced = sum(frame.points[m] is None for m in needed(readings))
+    doubts = DOUBTFUL * len(frame.doubtful) + MOVED * len(plane.moved) + UNPLACED * len(plane.mirrored)
+    return count_misfits(readings, frame) + UNPLACED * unplaced + doubts
 
 
 def contested(
@@ -62,7 +67,7 @@ def contested(
     where the readings that fit would not determine the plane by themselves.
     """
     frame, rays, lengths = plane.frame, readings.rays, readings.lengths
-    if frame.doubtful:
+    if frame.doubtful or plane.moved:
         return True
     ray, length = misfits(readings, frame)
     bad_rays, bad_lengths = (
@@ -148,19 +153,20 @@ def _leave_out(readings: Readings, known: dict[int, Point], guide: dict[int, Poi
     best, fewest = plane, burden(readings, plane)
     worst = fewest
     trials = min(SEARCH_TRIALS, SEARCH_WORK // (len(readings.rays.start) + len(readings.lengths.a)))
-    held = [m for m in known if local_misfits(readings, plane.frame, m)]
-    suspects: list[tuple[set[int], set[int], set[int]]] = []
-    suspects = [(set(), set(), {m}) for m in held[:CONTROL_TRIALS]] if len(known) > 2 else []
-    suspects += [(r, s, set()) for r, s in _suspects(readings, ray, length)[:trials]]
+    suspects: list[tuple[set[int], set[int], set[int]]] = [
+        (r, s, set()) for r, s in _suspects(readings, ray, length)[:trials]
+    ]
+    if len(known) > 2:
+        held = [m for m in known if local_misfits(readings, plane.frame, m)]
+        suspects += [(set(), set(), {m}) for m in held[:CONTROL_TRIALS]]
     for rays_out, lengths_out, marks_out in suspects:
         others = {m: p for m, p in known.items() if m not in marks_out}
-        trial = _trial(readings, others, guide, rays_out, lengths_out, worst)
+        hints = {**guide, **{m: known[m] for m in marks_out}}  # good enough to tell left from right
+        trial = _trial(readings, others, hints, rays_out, lengths_out, worst)
+        trial.moved = sorted(marks_out)
         count = burden(readings, trial)
-        if trial.guided and not plane.guided:
-            continue
-        if count + (CONTROL_GAIN if marks_out else 1) <= fewest:
+        if count < fewest and not (trial.guided and not plane.guided):
             best, fewest = trial, count
-            best.moved = sorted(marks_out)
         if fewest <= 1:
             break
     if best is not plane:

@@ -17,7 +17,7 @@ from ..reductions import Observations
 from .constructions import Point
 from .frames import best_similarity, mirrored, moved
 from .growth import misfits
-from .heights import Geometry, level_lengths, measured_rises, sighted_rises, sightlines
+from .heights import Geometry, lengths_by_zenith, level_lengths, measured_rises, sighted_rises, sightlines
 from .plane import Plane, needed
 from .readings import COMPASS, RAY_TOLERANCE, Readings, gather, mode_of_angles
 from .search import build, burden, contested, quick_burden
@@ -127,6 +127,8 @@ def _exchange(network: Network, settings: Settings, device: Floats, first: _Atte
     best: Observations | None = None
     rows: tuple[int, ...] = ()
     targets = (-1, -1)
+    geometry = Geometry(obs, device, len(network.marks), settings.radius, settings.refraction)
+    plain = lengths_by_zenith(sightlines(obs), geometry)  # heights are taken from the names that are in doubt
     wrong = _suspects(first, obs)
     doubtful = set(first.plane.frame.doubtful)
     seen: dict[int, dict[int, float]] = {}
@@ -153,7 +155,8 @@ def _exchange(network: Network, settings: Settings, device: Floats, first: _Atte
         ends[rows_a], ends[rows_b] = b, a
         marks[rows_a], marks[rows_b] = network.setups.mark[b], network.setups.mark[a]
         swapped = obs.replace(end_setup=ends, end_mark=marks)
-        readings = gather(swapped, len(network.marks), first.lengths)
+        own = {row: plain[row] for row in (*rows_a.tolist(), *rows_b.tolist()) if row in plain}
+        readings = gather(swapped, len(network.marks), {**first.lengths, **own})
         count = quick_burden(readings, first.known, first.guide, fewest)
         if count + EXCHANGE_GAIN <= fewest:
             fewest, best, rows, targets = count, swapped, (*rows_a.tolist(), *rows_b.tolist()), (a, b)
