@@ -6,14 +6,11 @@ sound engine meets them with some three of those to spare on either side.
 
 from __future__ import annotations
 
-import sys
 from functools import cache
 from pathlib import Path
 
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from calibration import RULES, Tally, calibrate, share, total
+from tests.benchmarks.calibration import RULES, Tally, calibrate, share, total
 
 JOBS, SEED = 400, 1
 

@@ -12,16 +12,20 @@ The standard errors are those of a mean over jobs, since the marks of one job ar
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import numpy as np
-from networks import KINDS, Day
 
 from hubtack.adjust import adjust
 from hubtack.adjust.results import Adjustment
 from hubtack.adjust.settings import Settings
 from hubtack.adjust.simulate import simulate
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+from tests.benchmarks.networks import KINDS, Day
 
 RULES = ("shared", "independent")
 CHI2 = 5.991464547  # χ²(0.95; 2), from tables

@@ -7,7 +7,7 @@ its seven or eight nearest neighbours with two rounds in both faces. So the work
 from __future__ import annotations
 
 import numpy as np
-from networks import Day
+from tests.benchmarks.networks import Day
 
 SPACING, PATCH, REACH = (
     62.0,

@@ -9,15 +9,18 @@ import argparse
 import cProfile
 import os
 import pstats
+import sys
 import time
+from pathlib import Path
 
 os.environ["OPENBLAS_NUM_THREADS"] = os.environ["MKL_NUM_THREADS"] = os.environ["OMP_NUM_THREADS"] = "1"
-
-from corridor import corridor
 
 from hubtack.adjust import adjust
 from hubtack.adjust.settings import Settings
 from hubtack.adjust.simulate import simulate
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+from tests.benchmarks.corridor import corridor
 
 STAGES = {
     "reduce the readings": "reduce_readings",

@@ -18,11 +18,12 @@ import tempfile
 import time
 from pathlib import Path
 
-from corridor import corridor
-from jobfolder import write_job
-
 from hubtack.adjust.settings import Settings
 from hubtack.adjust.simulate import simulate
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+from tests.benchmarks.corridor import corridor
+from tests.benchmarks.jobfolder import write_job
 
 NUMBERS, LIBRARIES = "import numpy", "import numpy, pandas, matplotlib.figure"
 TIMED = """

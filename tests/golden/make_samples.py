@@ -16,13 +16,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from plans import PLANS, SEEDS, Plan
 
 from hubtack.adjust.ground.network import Network
 from hubtack.adjust.ground.table import Floats
 from hubtack.adjust.simulate import simulate
 from hubtack.io.job import Job, read_job
 from hubtack.io.units import ARCSEC
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+from tests.golden.plans import PLANS, SEEDS, Plan
 
 SAMPLES = Path(__file__).parents[2] / "sample_networks"
 COLLIMATION, INDEX = 2.7 * ARCSEC, -3.4 * ARCSEC

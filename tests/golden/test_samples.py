@@ -15,14 +15,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.golden.bless import NAMES, SAMPLES, document
+from tests.golden.make_samples import make
+from tests.golden.plans import PLANS
 
 from hubtack.adjust import adjust
 from hubtack.io.job import read_job
-
-sys.path.insert(0, str(Path(__file__).parent))
-from bless import NAMES, SAMPLES, document
-from make_samples import make
-from plans import PLANS
 
 HERE = Path(__file__).parent
 AXES = ("east", "north", "height")
