@@ -53,7 +53,7 @@ def effect_columns(point: Point) -> dict[tuple[int, int], tuple[Ints, Floats]]:
 
 def _prior_blocks(point: Point) -> dict[int, Floats]:
     """Setup → CᵀMC of its two pseudo-observations: I/σ² − Q/σ⁴."""
-    from ..outcome.solved import CENTRING
+    from ..solved import CENTRING
 
     u = point.unknowns
     both = (u.effects[:, :2] >= 0).all(axis=1) if len(u.effects) else np.zeros(0, dtype=bool)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from ..ground.table import Floats
-from ..outcome.solved import Solved
+from ..solved import Solved
 from .angles import add_faces, add_orientations
 from .apart import tell_apart
 from .bend import bend_far
@@ -36,6 +36,7 @@ HYPOTHESES = (
     add_other_points,
     add_readings,
 )
+BENDS = 2  # once more with the better size
 SETTLED = 1e-4  # m: marks that a correction moves by less are not worth naming
 
 
@@ -50,7 +51,9 @@ def judge(solved: Solved, written: Written | None = None) -> tuple[Finding, ...]
     if not book.columns:
         return ()
     tests = make_tests(book)
-    if bend_far(book, tests):
+    for _ in range(BENDS):
+        if not bend_far(book, tests):
+            break
         tests = make_tests(book)
     found = search(tests)
     return _findings(book.point, found, written or Written())

@@ -12,7 +12,7 @@ import math
 import numpy as np
 
 from ..ground.table import Floats, Ints
-from .bend import bent
+from .bend import NOTHING, bent
 from .point import Point
 from .signatures import Book, Hypothesis
 
@@ -75,7 +75,9 @@ def add_other_points(book: Book) -> None:
                 continue
             if np.linalg.norm(way - moved[axes]) > NEAR[0] + NEAR[1] * np.linalg.norm(way):
                 continue
-            entry = point.secant([(int(effects[s, a]), float(w)) for a, w in zip(axes, way, strict=True)])
+            difference, _ = point.displaced([int(effects[s, a]) for a in axes], way)
+            row = np.flatnonzero(np.abs(difference) > NOTHING)
+            entry = row, difference[row]
             shifts.setdefault(s, []).append((m, entry))
             detail = (str(marks.mark[m]), m)
             book.add(Hypothesis("setup", str(setups.setup[s]), "wrong_mark", s, fixed=1.0, detail=detail), *entry)

@@ -20,7 +20,7 @@ from ..ground.table import Floats, Ints
 from ..model.equations import Equations, State
 from ..model.reductions import Observations, wrap
 from ..model.unknowns import Unknowns
-from ..outcome.solved import Solved
+from ..solved import Solved
 from .robust import robust_point
 
 GROSS = 0.015  # m: an effect or a residual beyond this bends the lines of an indoor network by 0.01 mm
@@ -121,25 +121,26 @@ class Point:
             values.append(inverse[:, within % 3])
         return np.concatenate(rows), np.concatenate(entries), np.concatenate(values)
 
-    def secant(self, moves: list[tuple[int, float]]) -> tuple[Ints, Floats]:
-        """Whitened rows, and how the observations would differ, if devices or marks were elsewhere.
+    def displaced(self, columns: list[int], move: Floats) -> tuple[Floats, Floats]:
+        """How the observations would differ if devices or marks were elsewhere, (m,), and derivatives there, (m, k).
 
-        moves: columns of the wide system, and by how much (m). The difference: computed there − computed here, over σ.
+        columns: of the wide system; move (k,) m. The difference: computed there − computed here, over σ.
         """
         x = self.wide_x.copy()
-        for column, by in moves:
-            x[column] += by
+        x[columns] += move
         there = self.wide.evaluate(x)
-        rows, values = [], []
+        difference = np.zeros(len(self.misclosure))
+        derivative = np.zeros((len(self.misclosure), len(columns)))
         for k, group in enumerate(self.solved.equations.groups):
-            difference = self._here[k].misclosure - there[k].misclosure
+            part = slice(int(self.offsets[k]), int(self.offsets[k + 1]))
+            by = self._here[k].misclosure - there[k].misclosure
             if len(group.kinds) == 1 and group.kinds[0].quantity == "angle":
                 sigma = self.sigma[group.rows]
-                difference = wrap(difference * sigma) / sigma
-            moved = np.flatnonzero(np.abs(difference) > 1e-9)
-            rows.append(self.offsets[k] + moved)
-            values.append(difference[moved])
-        return np.concatenate(rows), np.concatenate(values)
+                by = wrap(by * sigma) / sigma
+            difference[part] = by
+            for a, c in enumerate(columns):
+                derivative[part, a] = np.sum(np.where(there[k].columns == c, there[k].values, 0.0), axis=1)
+        return difference, derivative
 
     @cached_property
     def _here(self) -> list[Rows]:

@@ -22,6 +22,8 @@ NOT_EXCLUDED = 6.0  # 2 ln 20: a rival within a factor 20 in likelihood
 SAME = 0.999  # correlation from which two causes can't be told apart whatever is read
 CLOSE = 0.95  # correlation from which what is shared goes before what is single
 EXACT = 0.02  # a size that must be 1 may miss by this: the way between two marks bends a little
+GROSS_RIVAL = 30.0  # drop of a gross T, and
+BEND = 5e-5  # share of it, with which fewer freedoms are enough: what curvature leaves
 GROSS = 1000.0  # T from which parsimony, and not the last digits of T, decides
 
 
@@ -85,6 +87,13 @@ def _worst(s: Search, g: Given) -> int:
         ]  # fmt: skip
         if exact:
             return int(max(exact, key=lambda h: g.T[h]))
+        mine = hypotheses[best]
+        simpler = [
+            h for h in np.flatnonzero(g.T[best] * (1.0 - BEND) - GROSS_RIVAL < g.T).tolist()
+            if evidence[h] > 0.0 and hypotheses[h].q < mine.q and hypotheses[h].name == mine.name
+        ]  # fmt: skip
+        if simpler:
+            return int(max(simpler, key=lambda h: (-hypotheses[h].q, g.T[h])))
     near = np.flatnonzero(evidence > evidence[best] - NOT_EXCLUDED)
     if not hypotheses[best].shared and any(hypotheses[h].shared for h in near):
         rho = correlations(g, best, s.columns)

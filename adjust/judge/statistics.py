@@ -25,6 +25,7 @@ from .point import Point
 from .signatures import Book, Hypothesis
 
 CHUNK = 256
+LEFT = 1e-6  # share of N that must be left of it
 BUDGET = 4_000_000  # numbers in one dense block of signatures
 
 
@@ -186,7 +187,10 @@ def given(tests: Tests, found: Sequence[int], columns: dict[int, Floats]) -> Giv
         rows = np.stack([tests.vector(c) for c in cross.T], axis=2)  # (h, 3, qF)
         b = b - rows @ (X @ bF)
         normal = normal - rows @ X @ rows.transpose(0, 2, 1)
-    T, told = _statistic(tests, b, normal)
+    scale = tests.scale
+    if found:  # what the found ones leave of an N must stand clear of rounding
+        scale = np.maximum(scale, np.diagonal(tests.normal, axis1=1, axis2=2) * (LEFT / NO_CHECK))
+    T, told = _statistic(tests, b, normal, scale)
     if found:
         T[list(found)], told[list(found)] = 0.0, 0
     return Given(tests, tuple(found), b, normal, told, T, evidence(T, told))
@@ -199,17 +203,17 @@ def products(tests: Tests, Y: Floats) -> Floats:
     return np.stack([np.bincount(column, value * y[row], minlength=K) for y in Y.T], axis=1)
 
 
-def _statistic(tests: Tests, b: Floats, normal: Floats) -> tuple[Floats, Ints]:
+def _statistic(tests: Tests, b: Floats, normal: Floats, scale: Floats) -> tuple[Floats, Ints]:
     """T and the degrees of freedom that the network can see, (h,) each."""
     T, told = np.zeros(len(b)), np.zeros(len(b), dtype=np.int64)
     one = tests.q == 1
     strength = normal[:, 0, 0]
-    seen = one & (strength > NO_CHECK * tests.scale[:, 0]) & (strength > 1e-12)
+    seen = one & (strength > NO_CHECK * scale[:, 0]) & (strength > 1e-12)
     T[seen] = b[seen, 0] ** 2 / strength[seen]
     told[seen] = 1
     for h in np.flatnonzero(~one).tolist():
         w = int(tests.q[h])
-        root = np.sqrt(np.maximum(tests.scale[h, :w], 1e-300))
+        root = np.sqrt(np.maximum(scale[h, :w], 1e-300))
         values, vectors = np.linalg.eigh(normal[h, :w, :w] / root[:, None] / root)
         clear = values > NO_CHECK
         y = (vectors.T @ (b[h, :w] / root))[clear]

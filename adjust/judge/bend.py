@@ -1,0 +1,71 @@
+"""Signatures of what moved far: exact for one displacement, and right to first order about it.
+
+    C' = C + (s − CΔ)Δᵀ/|Δ|²
+
+C are the derivatives where the device (or mark) would be after a displacement Δ, s is the secant: the observations as
+they would be computed there, minus as they are here. Then C'Δ = s, however strongly the lines bend on the way.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..ground.table import Floats, Ints
+from .point import Point
+from .signatures import Book, Hypothesis
+from .statistics import Tests, estimate, given
+
+NOTHING = 1e-9  # sigmas: what does not differ
+FAR = 0.02  # m: displacements beyond this are given their own signature
+GROSS = 1000.0  # T from which it matters
+MOST = 8
+
+
+def bent(point: Point, columns: list[int], move: Floats) -> tuple[Ints, Floats, Ints]:
+    """Whitened rows, values and columns (0, 1, …) of C'; columns of the wide system, move in m along each."""
+    difference, C = point.displaced(columns, move)
+    C += np.outer(difference - C @ move, move) / float(move @ move)
+    row, column = np.nonzero(np.abs(C) > NOTHING)
+    return row, C[row, column], column
+
+
+def bend_far(book: Book, tests: Tests) -> bool:
+    """Give what looks displaced far its own signature; True where there was any. Only at a robust point."""
+    if not book.point.robust:
+        return False
+    g = given(tests, (), {})
+    order = [int(h) for h in np.argsort(-g.T, kind="stable") if g.T[h] > GROSS]
+    done = 0
+    for h in order:
+        hypothesis = tests.hypotheses[h]
+        columns = _columns(book.point, hypothesis)
+        if not columns:
+            continue
+        size, _ = estimate(g, h)
+        move = -size if hypothesis.cause in ("height_wrong", "control_height") else size
+        if not FAR < np.linalg.norm(move) < 1e4:
+            continue
+        row, value, column = bent(book.point, columns, move)
+        if hypothesis.cause in ("height_wrong", "control_height"):
+            value = -value
+        book.exchange(hypothesis, row, value, column)
+        done += 1
+        if done == MOST:
+            break
+    return done > 0
+
+
+def _columns(point: Point, h: Hypothesis) -> list[int]:
+    """Columns of the wide system that a hypothesis displaces; none where it displaces nothing."""
+    wide = point.wide.unknowns
+    if h.cause == "height_wrong":
+        columns = wide.effects[h.subject, 2:]
+    elif h.cause in ("off_mark", "base_off_mark"):
+        columns = wide.effects[h.subject, :2]
+    elif h.cause == "control_height" and point.unknowns.marks[h.subject, 2] < 0:
+        columns = wide.marks[h.subject, 2:]
+    elif h.cause == "control_moved" and (point.unknowns.marks[h.subject, :2] < 0).all():
+        columns = wide.marks[h.subject, :2]
+    else:
+        return []
+    return [int(c) for c in columns] if (columns >= 0).all() and len(columns) == h.q else []
