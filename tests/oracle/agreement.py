@@ -26,6 +26,8 @@ def agree(a: Adjustment, start: Any, objective: float = 1e-6, metres: float = 1e
     _setups(a, d, objective)
     _pairs(a, d)
     _constants(a, d)
+    if nothing:
+        _unchecked(a, d)
     if d.freedom:
         low, high = d.bounds()
         total = a.global_test.variance_factor * d.freedom
@@ -143,3 +145,13 @@ def _constants(a: Adjustment, d: Dense) -> None:
         assert np.isclose(prior, prior2, rtol=1e-12)
         assert np.isclose(sigma, sigma2, rtol=1e-4)
         assert abs(value - value2) < 1e-3 * sigma
+
+
+def _unchecked(a: Adjustment, d: Dense) -> None:
+    o = a.observations
+    blunders = {str(i) for i, k in zip(o.id, o.kind, strict=True) if k not in ("control", "constant")}
+    hidden, limit = d.worst_hidden(blunders), a.settings.unchecked_ratio
+    for m in range(len(hidden)):
+        if abs(hidden[m] - limit) > 0.01 * limit:  # the limit itself is nobody's
+            assert bool(a.marks.unchecked[m]) == bool(hidden[m] > limit), (a.marks.mark[m], hidden[m])
+        assert bool(a.marks.unchecked[m]) == bool(a.marks.unchecked_by[m])

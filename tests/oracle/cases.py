@@ -176,6 +176,17 @@ def vectors_between_marks() -> Case:
 
 
 @case
+def vectors_of_unlike_worth_and_strong_correlation() -> Case:
+    """The good vector of each pair has little redundancy, yet, correlated by 0.999, a large test strength."""
+    p = ring([H, FREE3, FREE3, FREE3, FREE3])
+    cov = 1e-6 * np.array([[1.0, 0.999, 0.0], [0.999, 1.0, 0.0], [0.0, 0.0, 2.0]])
+    for j in (1, 2, 3, 4):
+        p.vector(0, j, cov)
+        p.vector(0, j, np.diag([20.0, 20.0, 1.0]) @ cov @ np.diag([20.0, 20.0, 1.0]))
+    return p, Settings()
+
+
+@case
 def vectors_free() -> Case:
     p = ring([FREE3] * 5, known=True)
     for k, (i, j) in enumerate(((0, 1), (1, 2), (2, 3), (3, 4), (4, 0), (1, 4))):

@@ -145,6 +145,24 @@ class Dense(Model):
         b = C.T @ self.v
         return float(np.sqrt(b @ np.linalg.solve(C.T @ self.M @ C, b)))
 
+    def worst_hidden(self, tried: set[str]) -> np.ndarray:
+        """By how many of its sigmas each mark may be moved by one blunder of MDB size among the rows `tried`.
+
+        (n_marks,); infinite where nothing at all would show it.
+        """
+        rows = [i for i, name in enumerate(self.names) if name in tried]
+        influence = (self.Q @ (self.A.T @ self.C) * self.sigmas)[:, rows]  # ∇x for a blunder of one sigma
+        strength = self.strength[rows]
+        delta0 = norm.isf(self.settings.alpha / 2.0) + norm.ppf(self.settings.power)
+        out = np.zeros(len(self.network.marks))
+        for key, k in self.place.items():
+            if key[0] == "mark" and self.Q[k, k] > 0.0:
+                moved = np.abs(influence[k]) / self.Q[k, k] ** 0.5
+                seen = strength**2 > 1e-7
+                size = np.where(seen, moved * delta0 / np.where(seen, strength, 1.0), np.where(moved > 1e-6, np.inf, 0.0))
+                out[key[1]] = max(out[key[1]], size.max(initial=0.0))
+        return out
+
     def bounds(self) -> tuple[float, float]:
         half = (1.0 - self.settings.confidence) / 2.0
         f = self.freedom
