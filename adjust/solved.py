@@ -11,7 +11,7 @@ from .estimate.quantiles import chi2_quantile, critical_value, noncentrality
 from .estimate.reliability import Reliability, correlated_reliability, reliability
 from .estimate.solve import Solution
 from .ground.network import Network
-from .ground.table import Floats, Ints
+from .ground.table import Floats, Ints, distinct
 from .model.equations import Equations, State
 from .model.reductions import Observations, vector_covariances
 from .model.unknowns import Unknowns
@@ -126,7 +126,7 @@ def sighted_pairs(obs: Observations) -> Ints:
     joined += [np.column_stack([obs.at_mark[at], e[at]]) for e in (obs.start_mark, obs.end_mark)]
     pairs = np.sort(np.concatenate(joined), axis=1)
     pairs = pairs[pairs[:, 0] != pairs[:, 1]]
-    return np.unique(pairs, axis=0) if len(pairs) else np.zeros((0, 2), dtype=np.int64)
+    return distinct(pairs) if len(pairs) else np.zeros((0, 2), dtype=np.int64)
 
 
 def queries(obs: Observations, unknowns: Unknowns) -> tuple[Ints, ...]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..ground.table import Flags, Ints
+from ..ground.table import Flags, Ints, distinct
 
 DENSE_ROOT = 160  # unknowns: below this a dense front is faster than finding an order for it
 
@@ -33,7 +33,7 @@ def cliques_of(columns: list[Ints], node: Ints) -> list[tuple[int, ...]]:
         if not c.size:
             continue
         ids = np.sort(padded[c], axis=1)
-        ids = np.unique(ids, axis=0) if len(ids) > 1 else ids
+        ids = distinct(ids) if len(ids) > 1 else ids
         for row in ids.tolist():
             seen.add(tuple(sorted({i for i in row if i >= 0})))
     seen.discard(())

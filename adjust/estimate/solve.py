@@ -78,6 +78,7 @@ def gauss_newton(
         settled = bool(np.all(np.abs(dx) <= tolerance))
         # at large coordinates rounding alone costs more than 1e-10, and no further step gains on it
         rounding = gain > 0.9 * gain_before and gain <= 1e-6 * max(1.0, value)
+        rounding |= bool(np.all(np.abs(dx) <= 8.0 * np.spacing(np.abs(x) + 1.0)))
         if settled and (rounding or gain <= 1e-10 * max(1.0, value)):
             rows = [replace(r, misclosure=r.misclosure - r.times(dx)) for r in rows]
             return Solution(x + dx, rows, cofactor, iteration, objective(rows), equations - (n - free))

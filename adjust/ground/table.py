@@ -117,6 +117,11 @@ class Table:
         )
 
 
+def distinct(values: Ints) -> Ints:
+    """Sorted distinct rows (or numbers) of an index array. numpy's own plain call would import numpy.ma: 8 ms at a start."""
+    return np.asarray(np.unique(values, axis=0, return_index=True)[0])
+
+
 def _as_array(value: Any, dtype: Any) -> NDArray[Any]:
     if dtype is np.object_ and not isinstance(value, np.ndarray):
         values = list(value)

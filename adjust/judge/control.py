@@ -12,7 +12,7 @@ import numpy as np
 
 from ..estimate.reliability import NO_CHECK
 from ..estimate.solve import Solution
-from ..ground.table import Floats, Ints
+from ..ground.table import Floats, Ints, distinct
 from ..model.equations import Equations
 
 CHUNK = 256
@@ -51,7 +51,7 @@ def held_control(equations: Equations, solution: Solution) -> tuple[Ints, Ints, 
                 continue
             c = np.zeros((len(r.misclosure), width))
             np.add.at(c, (i, own[i, j]), r.values[i, j])
-            involved = np.unique(i)
+            involved = distinct(i)
             c = c[involved]
             weight += np.einsum("mk,mk->k", c, c)
             push += c.T @ r.misclosure[involved]

@@ -14,7 +14,7 @@ import numpy as np
 from ..estimate.datum import Constraints
 from ..estimate.rows import Rows
 from ..ground.network import Network
-from ..ground.table import Flags, Floats, Ints
+from ..ground.table import Flags, Floats, Ints, distinct
 from ..settings import Settings
 from ..trouble import Trouble, Undetermined
 from .observations import KINDS
@@ -113,7 +113,7 @@ def islands_of(n: int, links: list[tuple[Ints, Ints]], present: Flags) -> list[F
         for i, j in set(zip(a.tolist(), b.tolist(), strict=True)):
             parent[root(i)] = root(j)
     roots = np.array([root(i) for i in range(n)])
-    parts = [(roots == r) & present for r in np.unique(roots[present])]
+    parts = [(roots == r) & present for r in distinct(roots[present])]
     return sorted(parts, key=lambda p: -int(p.sum()))
 
 
@@ -189,7 +189,7 @@ def _freedoms(
     if "rotation" in names:
         turn = kept[names.index("rotation")] / extent
         directions = inside & (obs.orientation >= 0)
-        columns = unknowns.orientations[np.unique(obs.orientation[directions])]
+        columns = unknowns.orientations[distinct(obs.orientation[directions])]
         G[columns] += turn
     return labels, G
 

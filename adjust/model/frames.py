@@ -82,7 +82,7 @@ class Plane:
         return self._plain(start, end, 1.0)
 
     def _plain(self, start: Floats, end: Floats, factor: float) -> Ray:
-        d = end - start
+        d = np.asarray(end - start, dtype=float)
         d[:, :2] *= factor
         to_end = np.zeros((len(d), 3, 3))
         to_end[:, 0, 0] = to_end[:, 1, 1] = factor

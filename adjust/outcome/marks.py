@@ -6,7 +6,7 @@ import numpy as np
 
 from ..estimate.precision import ellipse_factor, ellipses
 from ..estimate.rows import Rows, diagonal
-from ..ground.table import Flags, Floats
+from ..ground.table import Flags, Floats, distinct
 from ..judge.unchecked import Alternatives, alternatives, can_matter, unchecked_marks
 from ..model.reductions import as_objects
 from ..results import AdjustedMarks
@@ -104,7 +104,7 @@ def _lonely_setups(solved: Solved) -> Flags:
         (obs.at_mark, np.full(len(obs), -1)),
         (obs.end_mark, obs.end_setup),
     ):
-        pairs = np.unique(np.column_stack([mark, setup])[obs.used & (mark >= 0)], axis=0)
+        pairs = distinct(np.column_stack([mark, setup])[obs.used & (mark >= 0)])
         for m, s in pairs.tolist():
             ties[m].add(s)
     lonely = np.zeros(n, dtype=bool)
