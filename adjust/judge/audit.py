@@ -21,12 +21,12 @@ from ..estimate.reliability import NO_CHECK
 from ..ground.table import Flags, Floats, Ints, Names, Table, column
 from ..model.reductions import as_objects
 from ..model.unknowns import AXES
-from .audit_classes import Question, Weighed, weigh
+from .audit_classes import FREE_SIGMA, Question, Weighed, weigh, without_own
 from .components_contrasts import Contrasts, contrasts
-from .components_reml import Fit, maximise
+from .components_reml import Fit
 
 if TYPE_CHECKING:
-    from ..outcome.solved import Solved
+    from ..solved import Solved
 
 __all__ = ["Audit", "AuditClasses", "AuditSetups", "Question", "audit"]
 
@@ -39,7 +39,7 @@ class AuditClasses(Table):
         "name", "height of target low-stand (fixed), height of instrument tripod (taped), …"
     )
     support: Names = column("name", "the support")
-    role: Names = column("text", "instrument or target")
+    role: Names = column("text", "instrument, target, or base where both stood on one height")
     height_kind: Names = column("text", "as declared: fixed, graduated, taped, slant or undeclared")
     setups: Ints = column("count", "height errors in the class (setups on one height base count once)")
     sigma_declared: Floats = column("length", "declared sigma")
@@ -61,7 +61,8 @@ class AuditSetups(Table):
     setup: Names = column("name", "name of the setup")
     group: Ints = column("index", "row of its class, −1 where its height is held or nothing leans on it")
     height_error: Floats = column(
-        "length", "true minus entered height as the others see it, its own prior left out"
+        "length",
+        "true minus entered height as the rest sees it, its own sigma and what fits neither left out",
     )
     sigma: Floats = column(
         "length", "standard deviation of that, the setup's own sigma left out; infinite: unseen"
@@ -100,9 +101,7 @@ def audit(solved: Solved, question: Question | None = None, of: Contrasts | None
     if not len(solved.unknowns.priors) or solved.solution.degrees_of_freedom <= 0:
         return Audit(AuditClasses.empty(), _setups(solved, None, None, []), question, _nothing(solved))
     c = contrasts(solved) if of is None else of
-    grams = c.grams()
-    declared = maximise(c, grams, np.zeros(len(grams), dtype=bool), np.ones(len(grams)))
-    weighed = weigh(solved, c, grams, question)
+    weighed, declared = weigh(solved, c, c.grams(), question)
     reason = "" if weighed else _nothing(solved)
     setups = _setups(solved, c, declared, weighed)
     return Audit(_classes(solved, weighed, question), setups, question, reason)
@@ -146,13 +145,13 @@ def _classes(solved: Solved, weighed: list[Weighed], question: Question) -> Audi
 
 
 def _setups(solved: Solved, c: Contrasts | None, declared: Fit | None, weighed: list[Weighed]) -> AuditSetups:
-    """Every setup against the rest of the network at the declared sigmas, and its own two likelihoods."""
+    """Every setup against the rest of the network, and its own two likelihoods."""
     u, n = solved.unknowns, len(solved.network.setups)
     out = {k: np.full(n, np.nan) for k in ("error", "sigma", "w", "mdb", "rho", "evidence", "ceiling")}
     rival, verdict = [""] * n, ["held"] * n
     group = np.full(n, -1)
     if c is not None and declared is not None:
-        seen = _against_the_rest(solved, c, declared)
+        seen = _against_the_rest(solved, c, declared, weighed)
         prior = np.full(u.n + 1, -1)
         prior[u.priors.place] = np.arange(len(u.priors))
         own = prior[u.effects[:, 2]]
@@ -190,10 +189,11 @@ class _Seen:
     rivals: list[str]
 
 
-def _against_the_rest(solved: Solved, c: Contrasts, declared: Fit) -> _Seen:
-    """With x = eᵀS⁻¹e (the redundancy) and b = eᵀS⁻¹y of a height effect: error σb/x, its sigma σ√((1 − x)/x), w = b/√x.
+def _against_the_rest(solved: Solved, c: Contrasts, declared: Fit, weighed: list[Weighed]) -> _Seen:
+    """At the declared sigmas, the heights that fit neither being left free.
 
-    The rival is the pseudo-observation of the largest |ρ|, ρ_ij = e_iᵀS⁻¹e_j / √(x_i x_j).
+    With s and t of `without_own`, in units of the declared sigma: height error σt/s, its sigma σ/√s, w = t/√(s(1 + s)),
+    smallest detectable δ0·σ√(1 + 1/s). The rival is the pseudo-observation of the largest |ρ|, ρ_ij = e_iᵀS⁻¹e_j / √(x_i x_j).
     """
     p = solved.unknowns.priors
     rows = np.flatnonzero(c.prior >= 0)
@@ -201,21 +201,27 @@ def _against_the_rest(solved: Solved, c: Contrasts, declared: Fit) -> _Seen:
     E[c.prior[rows]] = c.loadings[rows]
     half = E @ declared.inverse
     x, b = np.einsum("kf,kf->k", half, E), half @ c.y
+    own = np.ones(len(p))
+    for w in weighed:
+        own[w.priors[w.aside]] = (FREE_SIGMA / p.sigma[w.priors[w.aside]]) ** 2
+    s, t = without_own(x, b, own)
     height = np.flatnonzero((p.source == "effect") & (p.axis == 2))
-    checked = x > NO_CHECK
-    root = np.sqrt(np.where(checked, x, np.inf))
+    checked = s > NO_CHECK
+    root = np.where(x > 1e-14, np.sqrt(np.maximum(x, 1e-14)), np.inf)
     rho = (half[height] @ E.T) / root[height, None] / root
     rho[np.arange(len(height)), height] = 0.0
+    rho[:, ~checked] = 0.0
     nearest = np.argmax(np.abs(rho), axis=1) if len(height) else np.zeros(0, dtype=np.int64)
-    numbers = {k: np.full(len(p), np.nan) for k in ("error", "sigma", "w", "mdb", "rho")}
+    safe = np.where(checked, s, 1.0)
+    told = {
+        "error": np.where(checked, p.sigma * t / safe, np.nan),
+        "sigma": np.where(checked, p.sigma / np.sqrt(safe), np.inf),
+        "w": np.where(checked, t / np.sqrt(safe * (1.0 + safe)), np.nan),
+        "mdb": np.where(checked, solved.delta0 * p.sigma * np.sqrt(1.0 + 1.0 / safe), np.inf),
+        "rho": np.full(len(p), np.nan),
+    }
+    numbers = {k: np.where((p.source == "effect") & (p.axis == 2), v, np.nan) for k, v in told.items()}
     rivals = [""] * len(p)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        numbers["error"][height] = (p.sigma * np.where(checked, b / x, np.nan))[height]
-        numbers["sigma"][height] = (
-            p.sigma * np.where(checked, np.sqrt(np.maximum(1.0 - x, 0.0) / x), np.inf)
-        )[height]
-        numbers["w"][height] = np.where(checked, b / root, np.nan)[height]
-        numbers["mdb"][height] = np.where(checked, solved.delta0 * p.sigma / root, np.inf)[height]
     for i, (h, j) in enumerate(zip(height.tolist(), nearest.tolist(), strict=True)):
         if checked[h] and rho[i, j] != 0.0:
             numbers["rho"][h] = rho[i, j]

@@ -20,11 +20,14 @@ from .components_contrasts import Contrasts, Group
 from .components_reml import Fit, maximise
 
 if TYPE_CHECKING:
-    from ..outcome.solved import Solved
+    from ..solved import Solved
 
 FREE_SIGMA = 1.0  # m: sigma of a height that is set aside; large against any network's knowledge of it
 NEAR = 0.1  # of the score's standard deviation: ln L to 0.005 for each sigma left open
 SCATTER = 5.0  # degrees of freedom between rounds from which zenith angles tell their own sigma
+LEAST = math.log(
+    1.0 / 25.0
+)  # of ln θ of a sigma left open: nobody declares five times what it is, but few readings may say so
 ENOUGH = 3  # setups from which the sigma of another class is left open
 
 
@@ -90,14 +93,16 @@ class Weighed:
         return "cannot tell", "both fit"
 
 
-def weigh(solved: Solved, c: Contrasts, grams: Floats, question: Question) -> list[Weighed]:
-    """Every class of heights."""
+def weigh(solved: Solved, c: Contrasts, grams: Floats, question: Question) -> tuple[list[Weighed], Fit]:
+    """Every class of heights; and the fit at the declared sigmas, the heights that fit neither being left free."""
     classes = [g for g, group in enumerate(c.groups) if group.what == "height"]
     pairs = {g: _sigmas(c.groups[g], question) for g in classes}
     aside = _misfits(solved, c, grams, pairs)
     grams, rest = _without(c, grams, classes, aside)
     open_ = _left_open(c, classes) if question.profile else np.zeros(len(grams), dtype=bool)
-    return [_class(solved, c, grams, rest, g, pairs[g], open_, aside, question) for g in classes]
+    weighed = [_class(solved, c, grams, rest, g, pairs[g], open_, aside, question) for g in classes]
+    nothing = np.zeros(len(grams), dtype=bool)
+    return weighed, maximise(c, grams, nothing, np.ones(len(grams)), rest)
 
 
 def _sigmas(group: Group, question: Question) -> tuple[float, float]:
@@ -118,7 +123,7 @@ def _left_open(c: Contrasts, classes: list[int]) -> Flags:
     for g in classes:
         part = c.part(g)
         many = part.stop - part.start >= ENOUGH
-        open_[g] = c.groups[g].role == "instrument" or c.groups[g].kind == "undeclared" or many
+        open_[g] = c.groups[g].role != "target" or c.groups[g].kind == "undeclared" or many
     return open_
 
 
@@ -165,6 +170,12 @@ def _seen(c: Contrasts, fit: Fit, rows: Ints) -> tuple[Floats, Floats]:
     return np.einsum("kf,kf->k", e @ fit.inverse, e), e @ fit.a
 
 
+def without_own(x: Floats, b: Floats, variance: Floats) -> tuple[Floats, Floats]:
+    """s and t of a loading from x = eᵀS⁻¹e and b = eᵀS⁻¹y, where S holds its own `variance` (Sherman and Morrison)."""
+    left = np.maximum(1.0 - variance * x, 1e-12)
+    return np.maximum(x, 0.0) / left, b / left
+
+
 def _class(
     solved: Solved,
     c: Contrasts,
@@ -188,7 +199,7 @@ def _class(
     for v in variances:
         start = (fits[-1].theta if fits else start).copy()
         start[g] = v
-        fits.append(maximise(c, grams, free, start, rest, watched, NEAR))
+        fits.append(maximise(c, grams, free, start, rest, watched, NEAR, LEAST))
     fixed, measured = fits
     evidence = 0.5 * (measured.deviance - fixed.deviance)
     best = fixed if evidence > 0.0 else measured
@@ -239,8 +250,7 @@ def _own(
     """Evidence, ceiling and verdict of every setup of a class, the others of its class at `variance`."""
     x, b = _seen(c, fit, rows)
     own = np.where(aside, (FREE_SIGMA / c.groups[c.group[rows[0]]].sigma) ** 2, variance)
-    rest = np.maximum(1.0 - own * x, 1e-12)
-    s, t = np.maximum(x, 0.0) / rest, b / rest
+    s, t = without_own(x, b, own)
     low, high = variances
 
     def deviance(v: float) -> Floats:

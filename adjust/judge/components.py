@@ -24,7 +24,7 @@ from .components_contrasts import Contrasts, contrasts
 from .components_reml import FLOOR, Fit, information, maximise
 
 if TYPE_CHECKING:
-    from ..outcome.solved import Solved
+    from ..solved import Solved
 
 FEWEST = 5.0  # degrees of freedom; below: refused
 DOUBTFUL = 10.0  # below: the interval is told with a warning
@@ -44,7 +44,7 @@ class Components(Table):
         "direction, zenith, distance, reflectorless, horizontal, rise, azimuth, angle, vector, height, centring or control",
     )
     owner: Names = column("name", "the instrument or the support, blank where there is none")
-    role: Names = column("text", "instrument or target of a height, blank otherwise")
+    role: Names = column("text", "instrument, target or base of a height, blank otherwise")
     quantity: Names = column("text", "length or angle")
     sigma_declared: Floats = column("number", "declared sigma, of unlike ones the root mean square")
     sigma_estimated: Floats = column("number", "estimated sigma, NaN where refused")

@@ -25,7 +25,7 @@ from ..estimate.rows import Rows
 from ..ground.table import Floats, Ints
 
 if TYPE_CHECKING:
-    from ..outcome.solved import Solved
+    from ..solved import Solved
 
 MOST = 1500  # contrasts: beyond this the dense algebra is refused
 SAME = 1e-9  # relative: rows of equal columns that are proportional within this differ by their noise alone
@@ -44,7 +44,8 @@ class Group:
     """Readings or priors that share one declared sigma, and with it one variance component.
 
     what: direction, zenith, distance, reflectorless, horizontal, rise, …, height, centring, control, constant.
-    owner: the instrument or the support, blank where there is none. role: instrument or target of a height, else blank.
+    owner: the instrument or the support, blank where there is none. role: instrument or target of a height, base where
+    both stood on one height base, else blank.
     """
 
     what: str
@@ -277,8 +278,11 @@ def _groups(solved: Solved) -> tuple[tuple[Group, ...], list[Ints], Ints]:
         source, axis, setup = str(p.source[i]), int(p.axis[i]), int(p.setup[i])
         if source == "effect":
             support = str(network.supports.support[network.setups.support[setup]])
-            role = "instrument" if network.setups.instrument[setup] else "target"
-            key = ("height", support, role) if axis == 2 else ("centring", support, "")
+            role = ""
+            if axis == 2:
+                roles = network.setups.instrument[u.effects[:, 2] == p.place[i]]
+                role = "instrument" if roles.all() else "base" if roles.any() else "target"
+            key = ("height" if axis == 2 else "centring", support, role)
         else:
             key = (source, "", "")
         of_prior[i] = enter(key, float(p.sigma[i] ** 2), 1, "number" if source == "constant" else "length")

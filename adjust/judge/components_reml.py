@@ -44,6 +44,7 @@ def maximise(
     rest: Floats | None = None,
     watched: Flags | None = None,
     near: float = NEAR,
+    floor: float = FLOOR,
 ) -> Fit:
     """Maximise over the `free` factors (G,), the others staying at `start` (G,).
 
@@ -79,16 +80,18 @@ def maximise(
             break
         r, q, Ba = moments(theta, inverse, a, chosen)
         score = 0.5 * (q - r)
-        if np.all(np.abs(score) <= near * np.sqrt(0.5 * r + 1e-12)):
+        at_rest = np.abs(score) <= near * np.sqrt(0.5 * r + 1e-12)
+        at_rest |= (np.log(theta[chosen]) <= floor + 1e-9) & (score < 0.0)
+        if at_rest.all():
             settled = True
             break
         scaled = Ba * theta[chosen, None]
         information = 0.5 * (scaled @ inverse @ scaled.T) + 0.5 * np.diag(ss[chosen] / theta[chosen])
         while True:
             damped = information + np.diag(damping * 0.5 * r + 1e-12)
-            step = np.clip(np.linalg.solve(damped, score), -3.0, 3.0)
+            step = np.where(at_rest, 0.0, np.clip(np.linalg.solve(damped, score), -3.0, 3.0))
             trial = theta.copy()
-            trial[chosen] = np.exp(np.clip(np.log(theta[chosen]) + step, FLOOR, CEILING))
+            trial[chosen] = np.exp(np.clip(np.log(theta[chosen]) + step, floor, CEILING))
             new, new_inverse, new_a = at(trial)
             if new <= value + 1e-9:
                 break
@@ -96,7 +99,7 @@ def maximise(
             if damping > 1e6:
                 break
         if new > value + 1e-9:  # rounding leaves nothing to gain, or the start was out of reach
-            settled = bool(np.all(np.abs(score) <= 0.1 * np.sqrt(0.5 * r + 1e-12)))
+            settled = bool(np.all(at_rest | (np.abs(score) <= 0.1 * np.sqrt(0.5 * r + 1e-12))))
             break
         still = np.abs(np.log(trial[chosen] / theta[chosen])).max() < 1e-7
         theta, value, inverse, a = trial, new, new_inverse, new_a

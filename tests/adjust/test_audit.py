@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
+from tests.adjust.networks import Plan
+from tests.benchmarks.audit_power import FIXED, TAPED, audits, shares, solve, traverse
 
 from hubtack.adjust.estimate.quantiles import chi2_probability, chi2_quantile
 from hubtack.adjust.ground.table import Floats, Ints
@@ -18,10 +18,6 @@ from hubtack.adjust.outcome.setups import setup_table
 from hubtack.adjust.outcome.solved import Solved
 from hubtack.adjust.settings import Settings
 from hubtack.adjust.simulate import simulate
-
-sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1] / "benchmarks")]
-from audit_power import FIXED, TAPED, audits, shares, solve, traverse
-from networks import Plan  # type: ignore[attr-defined]
 
 PLAIN = Question(profile=False, gate=0.0)  # the height of instrument is known to its sigma
 ARCSEC = math.pi / 648_000

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
+from tests.adjust.networks import Plan
+from tests.benchmarks.audit_power import solve
 
 from hubtack.adjust.ground.table import Floats
 from hubtack.adjust.judge import components_contrasts
@@ -18,10 +18,6 @@ from hubtack.adjust.outcome.observations import observation_table
 from hubtack.adjust.outcome.solved import Solved
 from hubtack.adjust.settings import Settings
 from hubtack.adjust.simulate import simulate
-
-sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1] / "benchmarks")]
-from audit_power import solve
-from networks import Plan  # type: ignore[attr-defined]
 
 
 def braced(rounds: int = 2, datum: str = "held", **more: float) -> Plan:
