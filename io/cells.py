@@ -43,7 +43,7 @@ class Cells:
         """Note a fault at a row of the table, unless the row or the column is told as a whole."""
         if row in self.table.broken or column in self.table.told:
             return
-        self.faults.add(self.table.file, self.table.lines[row], column, code, found, wanted)
+        self.faults.at(self.table.spot(row, column), code, found, wanted)
 
     def mistake(self, row: int, column: str, code: str, found: str, wanted: str = "") -> None:
         """Note a fault of a reading; what a decision left out may hold what it likes."""
@@ -52,7 +52,7 @@ class Cells:
 
     def place(self, row: int) -> str:
         """`setups.csv:14`."""
-        return f"{self.table.file}:{self.table.lines[row]}"
+        return str(self.table.spot(row, ""))
 
     def lengths(self, name: str) -> Floats:
         """A column of lengths, m, NaN where blank."""

@@ -292,7 +292,8 @@ class Decisions:
         assert keys is not None  # only called for those
         line, _ = self._job.places.table(("decision", number))
         reason, by = one_line(keys.reason), one_line(keys.by)
-        self.applied.append(Decision(action, what, value, before, reason, by, f"{FILE}:{line}"))
+        place = str(self._faults.spot(FILE, line))
+        self.applied.append(Decision(action, what, value, before, reason, by, place))
 
 
 def _rows(table: TextTable | None, column: str) -> dict[str, int]:

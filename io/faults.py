@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 if TYPE_CHECKING:
     from hubtack.adjust.trouble import Trouble
@@ -19,6 +19,25 @@ if TYPE_CHECKING:
     from .job import Job
 
 FILES = ("", "job.toml", "marks.csv", "setups.csv", "sights.csv", "reduced.csv", "vectors.csv")
+
+
+class Spot(NamedTuple):
+    """A place in what the user wrote: `book.csv`, 14, `HT [ft]`; of a workbook also the cell, `F14`."""
+
+    file: str
+    row: int
+    column: str | int
+    cell: str = ""
+
+    def __str__(self) -> str:
+        if self.cell:
+            return f"{self.file}!{self.cell}" + (f" ({self.column})" if self.column else "")
+        parts = [self.file] if self.file else []
+        if self.row:
+            parts.append(str(self.row))
+            if self.column:
+                parts.append(str(self.column))
+        return ":".join(parts)
 
 
 @dataclass(frozen=True)
@@ -31,6 +50,7 @@ class Fault:
     code: str
     found: str
     wanted: str = ""
+    cell: str = ""  # in a workbook: F14
 
     def __post_init__(self) -> None:
         stop = "" if self.found.endswith((".", "?", "!")) else "."
@@ -41,13 +61,8 @@ class Fault:
 
     @property
     def place(self) -> str:
-        """`setups.csv:14:height`, as far as it is known."""
-        parts = [self.file] if self.file else []
-        if self.row:
-            parts.append(str(self.row))
-            if self.column:
-                parts.append(str(self.column))
-        return ":".join(parts)
+        """`setups.csv:14:height` or `day.xlsx:sights!F14 (slope)`, as far as it is known."""
+        return str(Spot(self.file, self.row, self.column, self.cell))
 
     def __str__(self) -> str:
         place = f"{self.place}: " if self.place else ""
@@ -67,13 +82,24 @@ class FaultList:
 
     def __init__(self) -> None:
         self.faults: list[Fault] = []
+        # where a file of the job really stands if it is no file: a sheet, say
+        self.elsewhere: dict[str, Callable[[int, str | int], Spot]] = {}
 
     def __len__(self) -> int:
         return len(self.faults)
 
     def add(self, file: str, row: int, column: str | int, code: str, found: str, wanted: str = "") -> None:
         """Note one fault."""
-        self.faults.append(Fault(file, row, column, code, found, wanted))
+        self.at(self.spot(file, row, column), code, found, wanted)
+
+    def spot(self, file: str, row: int, column: str | int = "") -> Spot:
+        """Where a place in a file of the job really is."""
+        move = self.elsewhere.get(file)
+        return move(row, column) if move else Spot(file, row, column)
+
+    def at(self, spot: Spot, code: str, found: str, wanted: str = "") -> None:
+        """Note one fault at a spot that is told as it stands."""
+        self.faults.append(Fault(*spot[:3], code, found, wanted, spot.cell))
 
     def raise_if_any(self) -> None:
         """Raise Faults with all that was noted, if anything was."""
@@ -180,10 +206,10 @@ class _Places:
         self._rows: dict[str, dict[str, int]] = {}
 
     def fault(self, trouble: Trouble) -> Fault:
-        file, row, column = self._place(trouble)
-        return Fault(file, row, column, trouble.code, trouble.text, trouble.wanted)
+        spot = self._place(trouble)
+        return Fault(*spot[:3], trouble.code, trouble.text, trouble.wanted, spot.cell)
 
-    def _place(self, trouble: Trouble) -> tuple[str, int, str]:
+    def _place(self, trouble: Trouble) -> Spot:
         network = self._job.network
         names: dict[str, Callable[[], Any]] = {
             "marks": lambda: network.marks.mark,
@@ -204,8 +230,8 @@ class _Places:
             row = self._rows[table].get(name)
             lines = self._job.places.get(table, ())
             if row is not None and row < len(lines):
-                return f"{table}.csv", lines[row], column
-        return "job.toml", 0, ""
+                return self._job.spot(table, row, column)
+        return Spot("job.toml", 0, "")
 
 
 def _order(fault: Fault) -> tuple[int, str, int, int]:

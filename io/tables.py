@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import csv
 import hashlib
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from io import StringIO
 from pathlib import Path
 
 from .columns import LATER, InputColumn
-from .faults import FaultList, Nearest, listed
+from .faults import FaultList, Nearest, Spot, listed
 from .units import quoted
 
 LONGEST_CELL = 1000  # characters, except in a note: longer ones are a stray quotation mark, not a reading
@@ -33,9 +34,14 @@ class TextTable:
     excused: set[tuple[int, str]] = field(
         default_factory=set
     )  # cells a decision left out; column "": the row
+    spots: Callable[[int, str], Spot] | None = None  # where a cell really stands, if not in a file of its own
 
     def __len__(self) -> int:
         return len(self.lines)
+
+    def spot(self, row: int, column: str) -> Spot:
+        """Where the user finds a cell: `setups.csv`, 14, `height`."""
+        return self.spots(row, column) if self.spots else Spot(self.file, self.lines[row], column)
 
     def get(self, name: str) -> list[str]:
         """The cells of a column, all blank where the file lacks it."""
@@ -246,6 +252,4 @@ def _check_cells(table: TextTable, name: str, faults: FaultList) -> None:
             if len(cell) > LONGEST_CELL
             else "holds characters that can't be seen"
         )
-        faults.add(
-            table.file, table.lines[i], name, "TAB229", f"{quoted(cell)} {what}", "Type the cell anew."
-        )
+        faults.at(table.spot(i, name), "TAB229", f"{quoted(cell)} {what}", "Type the cell anew.")
