@@ -66,7 +66,9 @@ def reduce_readings(network: Network) -> Observations:
         used &= ~np.isin(joined["id"].astype(str), sorted(network.left_out))
     joined["used"] = used
     angles = np.array([KINDS[k].quantity == "angle" for k in joined["kind"]], dtype=bool)
-    joined["sigma"] = np.maximum(joined["sigma"], np.where(angles, HELD_ANGLE, HELD_LENGTH))
+    joined["sigma"] = np.where(
+        joined["sigma"] > 0.0, joined["sigma"], np.where(angles, HELD_ANGLE, HELD_LENGTH)
+    )
     return Observations(**joined)
 
 
@@ -183,7 +185,8 @@ def vector_covariances(network: Network, rows: Ints) -> Floats:
     """Covariances of the vectors in `rows`, (m, 3, 3) m²; held components get the sigma of a held length."""
     covariance: Floats = network.vectors.covariance[rows].copy()
     if len(rows):
-        flat = np.linalg.eigvalsh(covariance)[:, 0] < HELD_LENGTH**2
+        values = np.linalg.eigvalsh(covariance)
+        flat = values[:, 0] <= 1e-13 * values[:, 2]
         covariance[flat] += HELD_LENGTH**2 * np.eye(3)
     return covariance
 
