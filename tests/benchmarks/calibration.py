@@ -41,6 +41,7 @@ class Tally:
     flags: list[tuple[int, int]] = field(default_factory=list)  # readings flagged, readings tested
     setup_flags: list[tuple[int, int]] = field(default_factory=list)
     passed: list[tuple[int, int]] = field(default_factory=list)  # global test
+    factor: list[float] = field(default_factory=list)  # variance factor
     setup_w: list[float] = field(default_factory=list)  # w of the height of one setup a job
 
     def add(self, job: int, day: Day, a: Adjustment) -> None:
@@ -61,6 +62,7 @@ class Tally:
             self.setup_flags.append((int(a.setups.flagged[told].sum()), len(told)))
             self.setup_w.append(float(w[told[job % len(told)]]))
         self.passed.append((int(a.global_test.passed), 1))
+        self.factor.append(a.global_test.variance_factor)
 
 
 def share(counts: Sequence[tuple[int, int]]) -> tuple[float, float]:
