@@ -7,14 +7,21 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
-from statistics import NormalDist
-
-_NORMAL = NormalDist()
 
 
 def normal_quantile(p: float) -> float:
-    """u with P(x ≤ u) = p for x ~ N(0, 1)."""
-    return _NORMAL.inv_cdf(p)
+    """u with P(x ≤ u) = p for x ~ N(0, 1): a rational start (Hastings 1955; from memory), then Halley's steps."""
+    if not 0.0 < p < 1.0:
+        raise ValueError(f"a probability between 0 and 1 is wanted, found {p!r}")
+    tail = min(p, 1.0 - p)
+    t = math.sqrt(-2.0 * math.log(tail))
+    u = (2.515517 + t * (0.802853 + t * 0.010328)) / (
+        1.0 + t * (1.432788 + t * (0.189269 + t * 0.001308))
+    ) - t
+    for _ in range(4):
+        error = (normal_probability(u) - tail) * math.sqrt(2.0 * math.pi) * math.exp(0.5 * u * u)
+        u -= error / (1.0 + 0.5 * u * error)
+    return u if p < 0.5 else -u
 
 
 def normal_probability(u: float) -> float:
