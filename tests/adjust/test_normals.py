@@ -1,0 +1,220 @@
+"""Sparse normal equations against dense ones: factor, selected inverse, defects, inner constraints, elimination order."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import settings as budget
+from hypothesis import strategies as st
+
+from hubtack.adjust.estimate.datum import Cofactor, Constraints
+from hubtack.adjust.estimate.normals import Defect, Pattern
+from hubtack.adjust.estimate.ordering import cliques_of, fronts_of
+from hubtack.adjust.estimate.rows import Rows, diagonal, gradient, objective
+
+
+def random_rows(rng: np.random.Generator, n: int, m: int, width: int, node: np.ndarray, weak: float = 1.0) -> Rows:
+    """m rows; each touches two to four nodes near each other, some columns padded with −1."""
+    nodes = int(node.max()) + 1
+    columns = np.full((m, width), -1)
+    values = np.zeros((m, width))
+    for i in range(m):
+        first = int(rng.integers(nodes))
+        near = np.unique(np.clip(first + rng.integers(-3, 4, 3), 0, nodes - 1))
+        inside = np.flatnonzero(np.isin(node, near))
+        chosen = rng.permutation(inside)[: rng.integers(1, min(width, len(inside)) + 1)]
+        at = rng.permutation(width)[: len(chosen)]
+        columns[i, at] = chosen
+        values[i, at] = rng.normal(size=len(chosen)) * weak ** rng.integers(0, 2)
+    return Rows(columns, values, rng.normal(size=m))
+
+
+def dense(rows: list[Rows], n: int) -> np.ndarray:
+    A = np.zeros((sum(len(r.misclosure) for r in rows), n + 1))
+    first = 0
+    for r in rows:
+        for k in range(r.columns.shape[1]):
+            np.add.at(A, (first + np.arange(len(r.columns)), r.columns[:, k]), r.values[:, k])
+        first += len(r.columns)
+    return A[:, :n]
+
+
+def prior(n: int, weight: float) -> Rows:
+    return Rows(np.arange(n)[:, None], np.full((n, 1), weight), np.zeros(n))
+
+
+def make(seed: int, nodes: int, weak: float = 1.0) -> tuple[int, np.ndarray, list[Rows], np.ndarray]:
+    rng = np.random.default_rng(seed)
+    node = np.repeat(np.arange(nodes), rng.integers(1, 4, nodes))
+    n = len(node)
+    rows = [random_rows(rng, n, 3 * n, 5, node, weak), random_rows(rng, n, n, 2, node), prior(n, 0.3)]
+    late = np.zeros(nodes, bool)
+    late[rng.integers(nodes)] = True
+    return n, node, rows, late
+
+
+@budget(max_examples=40, deadline=None)
+@given(seed=st.integers(0, 10_000), nodes=st.integers(1, 120))
+def test_factor_solves_and_inverts_like_the_dense_matrix(seed: int, nodes: int) -> None:
+    n, node, rows, late = make(seed, nodes)
+    A = dense(rows, n)
+    N = A.T @ A
+    inverse = np.linalg.inv(N)
+    condition = np.linalg.cond(N)
+    factor = Pattern.build(n, [r.columns for r in rows], node, late).factor(rows)
+    right = np.random.default_rng(seed).normal(size=(n, 3))
+    tolerance = 1e-14 * condition * np.abs(inverse).max() + 1e-12
+    assert np.abs(factor.solve(right) - inverse @ right).max() < tolerance * 10
+    assert np.abs(factor.solve(right[:, 0]) - inverse @ right[:, 0]).max() < tolerance * 10
+    padded = np.zeros((n + 1, n + 1))
+    padded[:n, :n] = inverse
+    for k, r in enumerate(rows):
+        expected = padded[r.columns[:, :, None], r.columns[:, None, :]]
+        assert np.abs(factor.block(k, r.columns) - expected).max() < tolerance * 10
+    assert np.allclose(gradient(rows, n), A.T @ np.concatenate([r.misclosure for r in rows]))
+    assert np.allclose(diagonal(rows, n), np.diag(N))
+    assert objective(rows) == pytest.approx(sum(float(r.misclosure @ r.misclosure) for r in rows))
+
+
+@pytest.mark.parametrize("nodes", [3, 40, 400])
+def test_queries_beyond_the_equations(nodes: int) -> None:
+    """Covariance among the unknowns of one node, asked for though no equation holds them all."""
+    n, node, rows, late = make(7, nodes)
+    wanted = np.full((nodes, 3), -1)
+    for k in range(nodes):
+        inside = np.flatnonzero(node == k)
+        wanted[k, : len(inside)] = inside
+    cofactor = Cofactor(Pattern.build(n, [r.columns for r in rows], node, late, (wanted,)), rows, None)
+    A = dense(rows, n)
+    padded = np.zeros((n + 1, n + 1))
+    padded[:n, :n] = np.linalg.inv(A.T @ A)
+    assert np.allclose(cofactor.query(0, wanted), padded[wanted[:, :, None], wanted[:, None, :]], atol=1e-9)
+    some = np.array([0, n - 1])
+    assert np.allclose(cofactor.columns(some), padded[:n, some], atol=1e-9)
+
+
+def test_weights_over_twelve_decades() -> None:
+    """Columns are scaled to a unit diagonal first, so wide ranges of sigma lose nothing by themselves."""
+    n, node, rows, late = make(3, 30)
+    scale = 10.0 ** np.random.default_rng(0).uniform(-6, 6, n + 1)
+    scale[n] = 0.0
+    wide = [Rows(r.columns, r.values * scale[r.columns], r.misclosure) for r in rows]
+    plain = Pattern.build(n, [r.columns for r in rows], node, late)
+    right = np.random.default_rng(1).normal(size=n)
+    expected = plain.factor(rows).solve(right) / scale[:n]
+    assert np.allclose(plain.factor(wide).solve(right * scale[:n]), expected, rtol=1e-9)
+
+
+@pytest.mark.parametrize("missing", [0, 5, 17])
+def test_a_defect_names_the_unknown(missing: int) -> None:
+    """An unknown that no equation touches, and one that two equations touch only together with its twin."""
+    n, node, rows, late = make(11, 12)
+    alone = [Rows(r.columns, np.where(r.columns == missing, 0.0, r.values), r.misclosure) for r in rows]
+    with pytest.raises(Defect) as caught:
+        Pattern.build(n, [r.columns for r in alone], node, late).factor(alone)
+    v = caught.value.vectors
+    assert v.shape[1] == 1
+    assert int(np.argmax(np.abs(v[:, 0]))) == missing
+    assert np.abs(np.delete(v[:, 0], missing)).max() < 1e-6 * np.abs(v[missing, 0])
+
+
+def test_a_defect_of_two_that_move_as_one() -> None:
+    """x₀ and x₁ only ever appear as x₀ − x₁."""
+    columns = np.array([[0, 1], [0, 1], [2, 3], [3, -1], [2, -1]])
+    values = np.array([[1.0, -1.0], [2.0, -2.0], [1.0, 1.0], [1.0, 0.0], [3.0, 0.0]])
+    rows = [Rows(columns, values, np.zeros(5))]
+    with pytest.raises(Defect) as caught:
+        Pattern.build(4, [columns], np.arange(4), np.zeros(4, bool)).factor(rows)
+    v = caught.value.vectors[:, 0] / caught.value.vectors[0, 0]
+    assert v == pytest.approx([1.0, 1.0, 0.0, 0.0], abs=1e-6)
+
+
+# -- free networks ---------------------------------------------------------------------------------------------------
+
+
+def levels(n: int, seed: int) -> tuple[list[Rows], np.ndarray]:
+    """Height differences round a ring with chords: singular by one shift."""
+    rng = np.random.default_rng(seed)
+    pairs = [(i, (i + 1) % n) for i in range(n)] + [(i, (i + 7) % n) for i in range(0, n, 3)]
+    columns = np.array(pairs)
+    weight = rng.uniform(0.5, 2.0, len(pairs))
+    return [Rows(columns, np.stack([-weight, weight], axis=1), rng.normal(size=len(pairs)))], np.ones((n, 1))
+
+
+@pytest.mark.parametrize(("n", "datum"), [(8, None), (8, (0, 3)), (300, None), (300, (5,))])
+def test_inner_constraints_are_the_s_transformation(n: int, datum: tuple[int, ...] | None) -> None:
+    """Q_B = S Q Sᵀ, S = I − G(BᵀG)⁻¹Bᵀ, from any generalised inverse; x_B = S x (Baarda 1973, from memory)."""
+    rows, G = levels(n, 4)
+    B = G.copy()
+    if datum is not None:
+        B[:] = 0.0
+        B[list(datum)] = 1.0
+    unit = B / np.linalg.norm(B)
+    pins = Rows(np.array([[2]]), np.array([[3.0]]), np.zeros(1))
+    pattern = Pattern.build(n, [rows[0].columns, pins.columns], np.arange(n), np.zeros(n, bool), (np.arange(n)[:, None],))
+    cofactor = Cofactor(pattern, rows, Constraints(unit, np.zeros(n), pins))
+    A = dense(rows, n)
+    g = np.linalg.pinv(A.T @ A)
+    S = np.eye(n) - G @ np.linalg.solve(B.T @ G, B.T)
+    Q = S @ g @ S.T
+    assert np.allclose(cofactor.columns(np.arange(n)), Q, atol=1e-9)
+    assert np.allclose(cofactor.query(0, np.arange(n)[:, None])[:, 0, 0], np.diag(Q), atol=1e-9)
+    right = gradient(rows, n)
+    assert np.allclose(cofactor.solve(right), S @ g @ right, atol=1e-9)
+    assert np.abs(unit.T @ cofactor.solve(right)).max() < 1e-9
+    offset = np.array([0.7])
+    assert unit.T @ cofactor.solve(right, offset) == pytest.approx(offset, abs=1e-9)
+    assert np.allclose(A @ cofactor.solve(right, offset), A @ cofactor.solve(right), atol=1e-9)  # the shape is the same
+    h = cofactor.gram(0, rows[0])[:, 0, 0]
+    assert np.sum(1.0 - h) == pytest.approx(len(h) - (n - 1), abs=1e-8)
+
+
+def test_pins_leave_no_trace() -> None:
+    """Wherever the pins are set, and however hard."""
+    rows, G = levels(40, 2)
+    unit = G / np.linalg.norm(G)
+    results = []
+    for at, strength in ((0, 1.0), (17, 1e3), (39, 1e-2)):
+        pins = Rows(np.array([[at]]), np.array([[strength]]), np.zeros(1))
+        pattern = Pattern.build(40, [rows[0].columns, pins.columns], np.arange(40), np.zeros(40, bool))
+        results.append(Cofactor(pattern, rows, Constraints(unit, np.zeros(40), pins)).columns(np.arange(40)))
+    assert np.allclose(results[0], results[1], atol=1e-9)
+    assert np.allclose(results[0], results[2], atol=1e-9)
+
+
+# -- order -----------------------------------------------------------------------------------------------------------
+
+
+@budget(max_examples=60, deadline=None)
+@given(
+    cliques=st.lists(st.sets(st.integers(0, 150), min_size=1, max_size=5), min_size=1, max_size=200),
+    late=st.sets(st.integers(0, 150), max_size=3),
+    size=st.integers(1, 4),
+)
+def test_every_clique_lies_in_a_front(cliques: list[set[int]], late: set[int], size: int) -> None:
+    """Each node is eliminated once; each clique lies within the front of its first node; late nodes go last."""
+    nodes = 151
+    is_late = np.isin(np.arange(nodes), sorted(late))
+    sets = sorted({tuple(sorted(c)) for c in cliques})
+    fronts = fronts_of(sets, np.full(nodes, size), is_late)
+    order = [k for f in fronts for k in f.pivots]
+    assert len(order) == len(set(order))
+    assert {k for c in sets for k in c} <= set(order)
+    home = {k: i for i, f in enumerate(fronts) for k in f.pivots}
+    for c in sets:
+        front = fronts[min(home[k] for k in c)]
+        assert set(c) <= set(front.pivots) | set(front.boundary)
+    for i, f in enumerate(fronts):
+        assert all(home[k] > i for k in f.boundary)
+        if f.boundary:  # what a front leaves behind must fit into its parent, whole
+            parent = fronts[min(home[k] for k in f.boundary)]
+            assert set(f.boundary) <= set(parent.pivots) | set(parent.boundary)
+        if is_late[f.pivots].any():
+            assert i == len(fronts) - 1
+
+
+def test_cliques_are_sets_of_nodes() -> None:
+    node = np.array([0, 0, 1, 2])
+    columns = [np.array([[0, 1, -1], [2, 1, 3], [3, 1, 2]]), np.zeros((0, 4), int)]
+    assert cliques_of(columns, node) == [(0,), (0, 1, 2)]
