@@ -44,8 +44,12 @@ def adjust(network: Network, settings: Settings | None = None) -> Adjustment:
     first = equations.first_guess(start.orientations)
     datum = find_datum(network, obs, unknowns, settings, start.coordinates, first)
     solution = _solve(equations, first, datum)
+    return tables(Solved(equations, solution), datum, start.remarks)
 
-    solved = Solved(equations, solution)
+
+def tables(solved: Solved, datum: Datum | None, remarks: tuple[Trouble, ...] = ()) -> Adjustment:
+    """Everything that a solved network has to say, as tables; a plan makes the same of no readings."""
+    network, settings, solution = solved.network, solved.settings, solved.solution
     return Adjustment(
         network=network,
         settings=settings,
@@ -60,13 +64,13 @@ def adjust(network: Network, settings: Settings | None = None) -> Adjustment:
         global_test=global_test(solution, settings),
         iterations=solution.iterations,
         degrees_of_freedom=solution.degrees_of_freedom,
-        reference_height=frame.reference_height,
+        reference_height=solved.equations.frame.reference_height,
         datum=datum.freedoms if datum else (),
         datum_marks=datum.marks if datum else (),
         critical=solved.critical,
         critical_centring=solved.critical_centring,
         ellipse_factor=ellipse_factor(settings.confidence),
-        remarks=(*start.remarks, *_held_readings(obs)),
+        remarks=(*remarks, *_held_readings(solved.obs)),
         solved=solved,
     )
 
