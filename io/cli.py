@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from hubtack.io.faults import Fault
     from hubtack.io.job import Job
     from hubtack.io.writers.atomic import Refused
+    from hubtack.io.writers.deliverables import Deliverable
 
 PASSED, FLAGGED, FAULTY, INTERNAL, INTERRUPTED, PIPE_CLOSED = 0, 1, 2, 3, 130, 141
 _BLAS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
@@ -75,6 +76,13 @@ def cli() -> None:
 @click.option(
     "--json", "as_json", is_flag=True, help="Print result.json alone; no files unless --out is given."
 )
+@click.option(
+    "--write",
+    "also",
+    metavar="A,B,C",
+    help="Write these too, besides those of [deliver] in job.toml: workbook, dxf, geopackage, "
+    "geojson, landxml, layout, scan-control, covariance.",
+)
 @click.option("--force", is_flag=True, help="Use an --out folder that holds other files; they are kept.")
 @click.option("--exit-zero", is_flag=True, help="Exit with 0 though something is flagged.")
 @click.option("-q", "--quiet", is_flag=True, help="Print the verdict alone, in one line.")
@@ -91,6 +99,7 @@ def adjust(
     job: Path,
     out: Path | None,
     as_json: bool,
+    also: str | None,
     force: bool,
     exit_zero: bool,
     quiet: bool,
@@ -105,9 +114,11 @@ def adjust(
     """
     _one_thread()
     folder = None if as_json and out is None else out or job / "out"
+    if folder is None and also:
+        raise click.UsageError("--json without --out writes no files: name an --out for --write.")
     try:
-        read, adjustment = _adjusted(job, folder, force)
-        written = () if folder is None else _written(adjustment, read, folder)
+        read, adjustment, wanted = _adjusted(job, folder, force, also)
+        written = () if folder is None else _written(adjustment, read, folder, wanted)
     except _NotAdjusted as stop:
         _tell(stop.faults, output_format, job)
         ctx.exit(FAULTY)
@@ -148,7 +159,9 @@ class _NotAdjusted(Exception):  # noqa: N818
         self.faults = faults
 
 
-def _adjusted(path: Path, out: Path | None, force: bool) -> tuple[Job, Adjustment]:
+def _adjusted(
+    path: Path, out: Path | None, force: bool, also: str | None = None
+) -> tuple[Job, Adjustment, tuple[Deliverable, ...]]:
     """Read and adjust; every fault of input, geometry or output folder comes out as _NotAdjusted."""
     from hubtack.adjust import adjust as adjust_network
     from hubtack.adjust.trouble import NotConverged, Undetermined
@@ -159,10 +172,12 @@ def _adjusted(path: Path, out: Path | None, force: bool) -> tuple[Job, Adjustmen
         job = read_job(path)
     except Faults as faults:
         raise _NotAdjusted(faults.faults) from faults
+    wanted: tuple[Deliverable, ...] = ()
     if out is not None:
         _check_out(out, path, force)
+        wanted = _wanted(job, also)
     try:
-        return job, adjust_network(job.network, job.settings)
+        return job, adjust_network(job.network, job.settings), wanted
     except (Undetermined, NotConverged) as trouble:
         raise _NotAdjusted(locate(trouble.troubles, job)) from trouble
 
@@ -176,12 +191,27 @@ def _check_out(out: Path, job: Path, force: bool) -> None:
         raise _NotAdjusted([_refusal(refused)]) from refused
 
 
-def _written(adjustment: Adjustment, job: Job, out: Path) -> tuple[str, ...]:
+def _wanted(job: Job, also: str | None) -> tuple[Deliverable, ...]:
+    """The deliverables that the job and `--write` ask for, checked before anything is computed."""
+    from hubtack.io.writers.atomic import Refused
+    from hubtack.io.writers.deliverables import check, chosen, named
+
+    try:
+        wanted = chosen((*job.write, *named(also or "")))
+        check(wanted, job)
+    except Refused as refused:
+        raise _NotAdjusted([_refusal(refused)]) from refused
+    return wanted
+
+
+def _written(
+    adjustment: Adjustment, job: Job, out: Path, also: Sequence[Deliverable] = ()
+) -> tuple[str, ...]:
     from hubtack.io.writers import write_all
     from hubtack.io.writers.atomic import Refused
 
     try:
-        return write_all(adjustment, job, out)
+        return write_all(adjustment, job, out, also)
     except Refused as refused:
         raise _NotAdjusted([_refusal(refused)]) from refused
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
-import os
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -16,9 +15,10 @@ from . import ground, sightings
 from .cells import Cells
 from .columns import TABLES
 from .decisions import Decision, Decisions
-from .faults import FaultList, Nearest, listed, nearest_name
+from .faults import FaultList, Faults, Nearest, Spot, listed
 from .jobfile import FILE, JobFile, read_jobfile, unread_jobfile
-from .tables import TextTable, decode, read_bytes, read_table
+from .readers.source import open_source
+from .tables import TextTable
 from .units import Units, quoted
 
 __all__ = ["Decision", "Job", "read_job"]
@@ -37,30 +37,43 @@ class Job:
     places: dict[str, tuple[int, ...]] = field(default_factory=dict)
     files: dict[str, str] = field(default_factory=dict)  # file name → sha256 of its bytes
     remarks: tuple[Trouble, ...] = ()  # defaults taken, columns not used, …
+    write: tuple[str, ...] = ()  # deliverables that job.toml asks for
+    # table → column → cells: notes, times, names of bases and whatever else the network does not hold
+    texts: dict[str, dict[str, tuple[str, ...]]] = field(default_factory=dict)
+
+    spots: dict[str, Callable[[int, str], Spot]] = field(default_factory=dict)  # of tables that are no files
 
     def place(self, table: str, row: int) -> str:
         """`setups.csv:14` for a row of a table."""
+        return str(self.spot(table, row, ""))
+
+    def spot(self, table: str, row: int, column: str) -> Spot:
+        """Where the user finds a cell of a table."""
         lines = self.places.get(table, ())
-        return f"{table}.csv:{lines[row]}" if 0 <= row < len(lines) else f"{table}.csv"
+        if not 0 <= row < len(lines):
+            return Spot(f"{table}.csv", 0, "")
+        return (
+            self.spots[table](row, column)
+            if table in self.spots
+            else Spot(f"{table}.csv", lines[row], column)
+        )
 
 
 def read_job(folder: Path | str) -> Job:
-    """The job in a folder: job.toml, marks.csv, and what there is of setups, sights, reduced and vectors.
+    """The job in a folder (job.toml, marks.csv, and what there is of setups, sights, reduced and vectors), in a
+    workbook or in a LandXML file.
 
     Raises Faults with every fault of every file.
     """
     folder = Path(folder)
     faults = FaultList()
-    _check_folder(folder, faults)
-    files: dict[str, str] = {}
-    data = read_bytes(folder / "job.toml", faults)
-    text = decode("job.toml", data, faults) if data is not None else None
-    if data is not None:
-        files["job.toml"] = hashlib.sha256(data).hexdigest()
-    tables = _read_tables(folder, faults, files)
-
+    source = open_source(folder, faults)
+    if source is None:
+        raise Faults(faults.faults)
+    text = source.job_text(faults)
     jobfile = unread_jobfile() if text is None else read_jobfile(text, faults)
     remarks: list[Trouble] = []
+    tables = source.tables(jobfile, faults, remarks)
     decisions = Decisions(jobfile, tables, faults)
     network = _network(jobfile, tables, faults, remarks)
     if "marks" in tables and tables["marks"].whole:
@@ -70,81 +83,26 @@ def read_job(folder: Path | str) -> Job:
     faults.raise_if_any()
     _remark(jobfile, tables, remarks)
     return Job(
-        name=jobfile.name or folder.resolve().name,
+        name=jobfile.name or (folder.resolve().name if folder.is_dir() else folder.stem),
         folder=folder,
         network=network,
         settings=jobfile.settings,
         units=jobfile.units,
         decisions=tuple(decisions.applied),
         places={name: tuple(table.lines) for name, table in tables.items()},
-        files=files,
+        files=source.files,
         remarks=tuple(remarks),
+        write=jobfile.write,
+        texts={name: _texts(name, table) for name, table in tables.items()},
+        spots={name: table.spots for name, table in tables.items() if table.spots},
     )
 
 
-def _check_folder(folder: Path, faults: FaultList) -> None:
-    """Raises at once where there is no job to read anything of."""
-    name = str(folder)
-    try:
-        exists, is_folder = folder.exists(), folder.is_dir()
-        siblings = [] if exists else [p.name for p in folder.parent.iterdir() if p.is_dir()]
-    except (OSError, ValueError):  # a name too long, with a zero byte in it, or not for this user
-        exists, is_folder, siblings = False, False, []
-    if folder.suffix.lower() == ".xlsx" and exists and not is_folder:
-        faults.add(
-            name, 0, "", "RUN416", "Workbooks are not read yet", "Save its sheets as CSV into a folder."
-        )
-    elif not exists:
-        near = Nearest(siblings).find(folder.name)
-        wanted = f'Is "{folder.parent / near}" meant?' if near else "Name the folder that holds job.toml."
-        faults.add(name, 0, "", "RUN401", "There is no such folder", wanted)
-    elif not is_folder:
-        faults.add(
-            name, 0, "", "RUN402", "This is a file, not a folder", "Name the folder that holds job.toml."
-        )
-    elif not os.path.lexists(folder / "job.toml"):
-        inside = sorted(p.parent.name for p in folder.glob("*/job.toml"))
-        wanted = f"Jobs in it: {listed(inside)}." if inside else "A job starts with a file job.toml."
-        faults.add(name, 0, "", "RUN411", "There is no job.toml in this folder", wanted)
-    faults.raise_if_any()
-
-
-def _read_tables(folder: Path, faults: FaultList, files: dict[str, str]) -> dict[str, TextTable]:
-    """The tables that could be read. Missing ones are faults where the others need them."""
-    there = {name for name in TABLES if os.path.lexists(folder / f"{name}.csv")}
-    meant = _misspelt(folder, [name for name in TABLES if name not in there], faults)
-    wanted = ({"marks"} | ({"setups"} if "sights" in there else set())) - meant
-    if not (there | meant) & {"sights", "reduced", "vectors"}:
-        found = "There are no observations: none of sights.csv, reduced.csv, vectors.csv is there"
-        faults.add("sights.csv", 0, "", "RUN412", found, "Add at least one of them.")
-    tables = {}
-    for name, schema in TABLES.items():
-        if name in there | wanted:
-            table = read_table(folder / f"{name}.csv", schema, faults, files)
-            if table is not None:
-                tables[name] = table
-                if not table.lines and (name != "setups" or "sights" in there):
-                    found = "The table has a header and no rows"
-                    faults.add(
-                        table.file, 1, "", "TAB227", found, "Fill it, or remove it if it isn't needed."
-                    )
-    return tables
-
-
-def _misspelt(folder: Path, absent: list[str], faults: FaultList) -> set[str]:
-    """The tables that are absent while a file of almost their name is there: it would be passed over in silence."""
-    initials = {name[0] for name in absent}
-    others = sorted(
-        p.name for p in folder.glob("*.csv") if p.stem not in TABLES and p.stem[0].lower() in initials
-    )
-    meant: set[str] = set()
-    for file in others:
-        near = nearest_name(file[:-4].lower(), absent, 0.8)
-        if near:
-            meant.add(near)
-            wanted = f"Rename it to {near}.csv, or give it a name less like it."
-            faults.add(file, 0, "", "RUN417", f"No job reads a file {quoted(file)}", wanted)
-    return meant
+def _texts(name: str, table: TextTable) -> dict[str, tuple[str, ...]]:
+    """The columns of a table that people read and the engine does not."""
+    kept = {c.name for c in TABLES[name] if c.kind == "text"}
+    kept |= {"base", "height_base"}
+    return {column: tuple(cells) for column, cells in table.columns.items() if column in kept}
 
 
 def _network(

@@ -47,6 +47,9 @@ class JobFile:
     supports: dict[str, jobkeys.SupportKeys | None] = field(default_factory=dict)
     targets: dict[str, jobkeys.TargetKeys | None] = field(default_factory=dict)
     decisions: list[jobkeys.DecisionKeys | None] = field(default_factory=list)
+    write: tuple[str, ...] = ()  # names of deliverables
+    columns: jobkeys.ColumnsKeys | None = None  # a field book in the place of setups.csv and sights.csv
+    source: jobkeys.SourceKeys | None = None
     readable: bool = True  # False where the text is no TOML: then no name can be checked
 
     def fault(self, faults: FaultList, path: Path, code: str, found: str, wanted: str) -> None:
@@ -176,7 +179,7 @@ def _fault(error: Any, path: Path, data: dict[str, Any], job: JobFile, faults: F
     elif path == ("format",):
         job.fault(faults, path, "JOB102", f"format = {error['input']!r} is not known", "Write format = 1.")
     elif kind == "literal_error":
-        choices = _choices(path)
+        choices = _choices(path[:-1] if isinstance(path[-1], int) else path)
         near = Nearest(choices).find(str(error["input"]))
         wanted = f"Write one of {', '.join(choices)}" + (f'; is "{near}" meant?' if near else ".")
         job.fault(faults, path, "JOB105", f"{key} = {_shown(error['input'])} is not known", wanted)
@@ -242,6 +245,11 @@ def _fill(job: JobFile, valid: dict[str, Any], names: dict[str, list[str]]) -> N
         found = valid.get(section, {})
         specs = {n: keys(**found[n]) if n in found else None for n in names[section]}
         setattr(job, section, specs)
+    job.write = tuple(valid.get("deliver", {}).get("write", ()))
+    if "file" in valid.get("columns", {}):
+        job.columns = jobkeys.ColumnsKeys(**valid["columns"])
+    if "landxml" in valid.get("source", {}):
+        job.source = jobkeys.SourceKeys(**valid["source"])
     job.decisions = [d and jobkeys.DecisionKeys(**d) for d in valid.get("decision", [])]
 
 

@@ -14,6 +14,7 @@ from typing import Any
 
 from . import units
 from .units import Unreadable
+from .writers.deliverables import DELIVERABLES
 
 QUANTITIES: dict[str, tuple[Callable[[str], Any], str]] = {
     "length": (units.parse_length_quantity, "1.5 m"),
@@ -33,7 +34,7 @@ HEIGHT_DEFAULTS = {
 
 
 def key(kind: str, words: str, *choices: str, default: Any = dataclasses.MISSING) -> Any:
-    """Declare a key; kind is one of QUANTITIES or text, number, choice, names, pairs. No default: needed."""
+    """Declare a key; kind is one of QUANTITIES or text, number, choice(s), names, pairs. No default: needed."""
     return field(default=default, metadata={"kind": kind, "words": words, "choices": choices})
 
 
@@ -90,6 +91,61 @@ class RelativeKeys:
     """[relative]"""
 
     pairs: tuple[tuple[str, str], ...] = key("pairs", "pairs of marks for relative precision", default=())
+
+
+@dataclass(eq=False)
+class DeliverKeys:
+    """[deliver]"""
+
+    write: tuple[str, ...] = key("choices", "what is written besides", *DELIVERABLES, default=())
+
+
+@dataclass(eq=False)
+class ColumnsKeys:
+    """[columns]"""
+
+    file: str = key("text", "the field book, in the job's folder")
+    id: str = key("text", "header of the column with the id of the row; without it the line", default="")
+    from_setup: str = key("text", "header: name of the instrument setup; without it inferred", default="")
+    from_mark: str = key("text", "header: mark under the instrument", default="")
+    from_support: str = key("text", "header: its support; without it the job's first", default="")
+    from_device: str = key("text", "header: the instrument; without it the job's first", default="")
+    hi: str = key("text", "header: height of instrument", default="")
+    from_base: str = key("text", "header: base under the instrument", default="")
+    from_height_base: str = key("text", "header: height base of the instrument", default="")
+    to_setup: str = key("text", "header: name of the target setup; without it inferred", default="")
+    to_mark: str = key("text", "header: mark under the target", default="")
+    to_support: str = key("text", "header: its support; without it the job's first", default="")
+    to_device: str = key("text", "header: the target; without it prism", default="")
+    ht: str = key("text", "header: height of target", default="")
+    to_base: str = key("text", "header: base under the target", default="")
+    to_height_base: str = key("text", "header: height base of the target", default="")
+    prism_constant: str = key("text", "header: still to be added to the distance", default="")
+    round: str = key("text", "header: round", default="")
+    face: str = key("text", "header: face; without it told from the zenith angle", default="")
+    circle: str = key("text", "header: horizontal circle reading", default="")
+    zenith: str = key("text", "header: zenith angle", default="")
+    slope: str = key("text", "header: slope distance", default="")
+    horizontal: str = key("text", "header: horizontal distance", default="")
+    time: str = key("text", "header: time of the reading", default="")
+    note: str = key("text", "header: free text", default="")
+    same_target: str = key(
+        "choice", "how long a target that the book does not name is one setup",
+        "in one visit", "until height or support changes", default="in one visit",
+    )  # fmt: skip
+    separator: str = key("choice", "where it can't be told", "", "comma", "semicolon", "tab", default="")
+    encoding: str = key(
+        "choice", "where it can't be told", "", "utf-8", "utf-16", "latin-1", "windows-1252", "windows-1250",
+        default="",
+    )  # fmt: skip
+    decimal: str = key("choice", "decimal mark, where it can't be told", "", "point", "comma", default="")
+
+
+@dataclass(eq=False)
+class SourceKeys:
+    """[source]"""
+
+    landxml: str = key("text", "LandXML file with the marks, setups and sights, in the job's folder")
 
 
 @dataclass(eq=False)
@@ -154,9 +210,10 @@ class DecisionKeys:
 
 SECTIONS: dict[str, type] = {
     "job": General, "units": UnitKeys, "site": Site, "tests": Tests, "datum": Datum, "relative": RelativeKeys,
+    "deliver": DeliverKeys, "columns": ColumnsKeys, "source": SourceKeys,
 }  # fmt: skip
 NAMED: dict[str, type] = {"instruments": InstrumentKeys, "supports": SupportKeys, "targets": TargetKeys}
-LATER = ("columns", "deliver", "include")  # known to the format, not yet to the reader
+LATER = ("include",)  # known to the format, not yet to the reader
 
 
 def schema_of(section: type) -> Any:
@@ -192,6 +249,9 @@ def _schema(kind: str, choices: tuple[str, ...]) -> Any:
     text = {"type": "str", "strict": True, "min_length": 1, "max_length": 1000, "strip_whitespace": True}
     if kind == "choice":
         return {"type": "literal", "expected": list(choices)}
+    if kind == "choices":
+        one = {"type": "literal", "expected": list(choices)}
+        return {"type": "list", "strict": True, "items_schema": one}
     if kind == "number":
         return {"type": "float", "strict": True, "allow_inf_nan": False}
     if kind == "names":

@@ -1,8 +1,11 @@
-"""Deliverables: one module a file, each with `write(adjustment, job, folder)`; for a new one add a line
-here."""
+"""Deliverables: one module a file, each with `write(adjustment, job, folder)`.
+
+WRITERS are written by every run; `deliverables` lists what is written only where asked for.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,6 +13,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from hubtack.adjust.results import Adjustment
     from hubtack.io.job import Job
+
+    from .deliverables import Deliverable
 
 # File name → module that writes it. Imported only when written: some lean on matplotlib or jinja2.
 WRITERS: dict[str, str] = {
@@ -22,16 +27,21 @@ WRITERS: dict[str, str] = {
 }
 
 
-def write_all(adjustment: Adjustment, job: Job, out: Path) -> tuple[str, ...]:
+def write_all(
+    adjustment: Adjustment, job: Job, out: Path, also: Sequence[Deliverable] = ()
+) -> tuple[str, ...]:
     """Write every deliverable to the folder `out`, all or none (see `atomic`). Returns the file names.
 
-    Raises atomic.Refused where the disk does not take them.
+    Raises atomic.Refused where the disk does not take them, or one that was asked for can't be made.
     """
     from .atomic import publish
 
+    names = (*WRITERS, *(file for d in also for file in d.files))
+    modules = [*(d.module for d in also), *WRITERS.values()]  # result.json last: it lists the others
+
     def write(folder: Path) -> None:
-        for module in WRITERS.values():
+        for module in modules:
             import_module(module).write(adjustment, job, folder)
 
-    publish(out, WRITERS, write)
-    return tuple(WRITERS)
+    publish(out, names, write)
+    return names

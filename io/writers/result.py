@@ -26,10 +26,11 @@ _INNER = {"start_mark", "end_mark", "start_setup", "end_setup", "setup_row", "qu
 
 
 def write(adjustment: Adjustment, job: Job, folder: Path) -> None:
-    """Write result.json into `folder`."""
+    """Write result.json into `folder`, with the names of all that was written there before it."""
     from . import WRITERS
 
-    document = result_document(adjustment, job) | {"written": list(WRITERS)}
+    also = sorted(p.name for p in folder.iterdir() if p.name not in WRITERS)
+    document = result_document(adjustment, job) | {"written": [*WRITERS, *also]}
     (folder / "result.json").write_text(as_text(document), encoding="utf-8", newline="\n")
 
 
