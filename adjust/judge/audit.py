@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -21,12 +20,10 @@ from ..estimate.reliability import NO_CHECK
 from ..ground.table import Flags, Floats, Ints, Names, Table, column
 from ..model.reductions import as_objects
 from ..model.unknowns import AXES
+from ..solved import Solved
 from .audit_classes import FREE_SIGMA, Question, Weighed, weigh, without_own
 from .components_contrasts import Contrasts, contrasts
 from .components_reml import Fit
-
-if TYPE_CHECKING:
-    from ..solved import Solved
 
 __all__ = ["Audit", "AuditClasses", "AuditSetups", "Question", "audit"]
 

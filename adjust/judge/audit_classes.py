@@ -9,18 +9,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..estimate.quantiles import chi2_probability
 from ..estimate.reliability import NO_CHECK
 from ..ground.table import Flags, Floats, Ints
+from ..solved import Solved
 from .components_contrasts import Contrasts, Group
 from .components_reml import Fit, maximise
-
-if TYPE_CHECKING:
-    from ..solved import Solved
 
 FREE_SIGMA = 1.0  # m: sigma of a height that is set aside; large against any network's knowledge of it
 NEAR = 0.1  # of the score's standard deviation: ln L to 0.005 for each sigma left open

@@ -13,18 +13,15 @@ freedom, at zero, or where it correlates with another beyond 0.9, and doubtful b
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..estimate.quantiles import chi2_quantile
 from ..ground.table import Flags, Floats, Ints, Names, Table, column
 from ..model.reductions import as_objects
+from ..solved import Solved
 from .components_contrasts import Contrasts, contrasts
 from .components_reml import FLOOR, Fit, information, maximise
-
-if TYPE_CHECKING:
-    from ..solved import Solved
 
 FEWEST = 5.0  # degrees of freedom; below: refused
 DOUBTFUL = 10.0  # below: the interval is told with a warning

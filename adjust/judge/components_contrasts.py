@@ -17,15 +17,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import accumulate
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..estimate.rows import Rows
 from ..ground.table import Floats, Ints
-
-if TYPE_CHECKING:
-    from ..solved import Solved
+from ..solved import Solved
 
 MOST = 1500  # contrasts: beyond this the dense algebra is refused
 SAME = 1e-9  # relative: rows of equal columns that are proportional within this differ by their noise alone

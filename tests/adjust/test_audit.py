@@ -15,9 +15,9 @@ from hubtack.adjust.ground.table import Floats, Ints
 from hubtack.adjust.judge.audit import Audit, Question, audit
 from hubtack.adjust.judge.components_contrasts import contrasts
 from hubtack.adjust.outcome.setups import setup_table
-from hubtack.adjust.outcome.solved import Solved
 from hubtack.adjust.settings import Settings
 from hubtack.adjust.simulate import simulate
+from hubtack.adjust.solved import Solved
 
 PLAIN = Question(profile=False, gate=0.0)  # the height of instrument is known to its sigma
 ARCSEC = math.pi / 648_000

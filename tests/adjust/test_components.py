@@ -15,9 +15,9 @@ from hubtack.adjust.judge.components import Components, components, degrees_of_f
 from hubtack.adjust.judge.components_contrasts import Contrasts, Group, TooLarge, contrasts
 from hubtack.adjust.judge.components_reml import Fit, information, inverse_of, maximise
 from hubtack.adjust.outcome.observations import observation_table
-from hubtack.adjust.outcome.solved import Solved
 from hubtack.adjust.settings import Settings
 from hubtack.adjust.simulate import simulate
+from hubtack.adjust.solved import Solved
 
 
 def braced(rounds: int = 2, datum: str = "held", **more: float) -> Plan:

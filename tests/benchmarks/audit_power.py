@@ -15,19 +15,13 @@ import math
 
 import numpy as np
 
-from hubtack.adjust.adjustment import _solve, reference_height
+from hubtack.adjust import adjust
 from hubtack.adjust.ground.network import Instruments, Marks, Network, Setups, Sights, Supports, Targets
 from hubtack.adjust.ground.table import Floats
 from hubtack.adjust.judge.audit import Audit, Question, audit
-from hubtack.adjust.model.approximate import approximate
-from hubtack.adjust.model.datum import find_datum
-from hubtack.adjust.model.equations import Equations
-from hubtack.adjust.model.frames import Plane
-from hubtack.adjust.model.reductions import reduce_readings
-from hubtack.adjust.model.unknowns import place_unknowns
-from hubtack.adjust.outcome.solved import Solved
 from hubtack.adjust.settings import Settings
 from hubtack.adjust.simulate import simulate
+from hubtack.adjust.solved import Solved
 
 ARCSEC = math.pi / 648_000
 FIXED, TAPED = 0.2e-3, 1.5e-3
@@ -98,15 +92,8 @@ def traverse(
 
 
 def solve(network: Network, settings: Settings) -> Solved:
-    """The network solved, before any table is made of it."""
-    obs = reduce_readings(network)
-    unknowns = place_unknowns(network, obs, settings)
-    frame = Plane(settings.radius, reference_height(network, settings), settings.scale_factor)
-    start = approximate(network, obs, settings, unknowns.heights)
-    equations = Equations(network, obs, unknowns, settings, frame, start.coordinates)
-    first = equations.first_guess(start.orientations)
-    datum = find_datum(network, obs, unknowns, settings, start.coordinates, first)
-    return Solved(equations, _solve(equations, first, datum))
+    """The network adjusted, as the judge sees it."""
+    return adjust(network, settings).solved
 
 
 def believed(network: Network, instrument: float, target: float, zenith: float = 1.0) -> Network:
