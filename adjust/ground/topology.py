@@ -107,7 +107,7 @@ def explain_undetermined(
     twofold = {names.index(name) for name in ambiguous}
     for name in ambiguous:
         mark = names.index(name)
-        rows = reaching[mark]
+        rows = [r for r in reaching[mark] if obs.kind[r] in PLANE and obs.kind[r] != "zenith"]
         troubles.append(
             Trouble(
                 "NET303",
@@ -138,7 +138,7 @@ def explain_undetermined(
         troubles.append(
             Trouble("NET302", text, "Sight two known marks from one of them.", tuple(listed), tuple(setups))
         )
-    for mark in np.flatnonzero(height).tolist():
+    for mark in np.flatnonzero(height & ~plane).tolist():
         if names[mark] not in told:
             troubles.append(no_height(network, obs, mark, reaching[mark]))
     return tuple(troubles)

@@ -98,35 +98,42 @@ def no_place(
     known = {m for r in out for m in ends(obs, r) if m != mark and not missing[m]}
     if out and not into:
         sighted = [str(network.marks.mark[m]) for m in sorted(known)]
-        setup = here[0] if len(here) == 1 else and_list(here)
-        text = f"The instrument setup {setup} on {name} can't be placed: of known marks it sights "
-        text += f"only {and_list(sighted)} ({readings(obs, [r for r in out if obs.kind[r] != 'zenith'])})."
+        setup = (
+            f"The instrument setup {here[0]}" if len(here) == 1 else f"The instrument setups {and_list(here)}"
+        )
+        shown = readings(obs, [r for r in out if obs.kind[r] != "zenith"] or out)
+        text = f"{setup} on {name} can't be placed: of known marks only {and_list(sighted)} "
+        text += f"{'is' if len(sighted) < 2 else 'are'} sighted ({shown})."
         wanted = "Measure distances, or sight more known marks."
         if lengths:
             wanted = f"Sight a {'second' if len(known) < 2 else 'third'} known mark."
         if len(known) > 2:
-            text = f"The instrument setup {setup} on {name} can't be placed: it lies on or near the circle through the "
+            text = f"{setup} on {name} can't be placed: it lies on or near the circle through the "
             text += f"marks that it sights ({and_list(sighted)})."
             wanted = "Measure a distance to one of them, or sight a mark off that circle."
         return Trouble("NET302", text, wanted, (name,), tuple(here), ids(obs, out))
-    shown = ids(obs, into or rows)
+    reached = ids(obs, into or rows)
     if not rows:
         return Trouble(
             "NET302", f"Nothing reaches {name}: {can}", "Sight it, or leave it out.", (name,), tuple(here)
         )
-    if len(shown) == 1 and directions:
-        text = f"{name} is seen by one direction only ({shown[0]}): {can}"
+    if len(reached) == 1 and directions:
+        text = f"{name} is seen by one direction only ({reached[0]}): {can}"
         wanted = "Measure its distance, or sight it from a second setup."
-    elif rows and all(r in lengths for r in into) and into:
-        text = f"{name} is reached by {'one distance' if len(shown) == 1 else 'distances'} only ({listing(shown)}): {can}"
+    elif into and all(r in lengths for r in into):
+        which = "one distance" if len(reached) == 1 else "distances"
+        text = f"{name} is reached by {which} only ({listing(reached)}): {can}"
         wanted = "Read a direction to it, or measure distances from more marks, not all in one line."
+    elif len(reached) == 1:
+        text = f"{name} is reached by {readings(obs, into or rows)} only: {can}"
+        wanted = "Measure its distance and a direction to it from a known mark."
     elif into and all(obs.kind[r] in ("direction", "azimuth", "angle") for r in into):
         text = f"{name} is reached by {readings(obs, into)} that meet too flat or not at all: {can}"
         wanted = "Measure its distance, or sight it from the side."
     else:
         text = f"{name} is reached by {readings(obs, into or rows)}, which fix no point: {can}"
         wanted = "Measure its distance and a direction to it from a known mark."
-    return Trouble("NET302", text, wanted, (name,), tuple(here), shown)
+    return Trouble("NET302", text, wanted, (name,), tuple(here), reached)
 
 
 def no_height(network: Network, obs: Observations, mark: int, rows: list[int]) -> Trouble:

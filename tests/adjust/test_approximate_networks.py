@@ -6,12 +6,15 @@ from __future__ import annotations
 
 import math
 import zlib
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from hubtack.adjust.model.approximate import approximate
 from hubtack.adjust.model.reductions import Observations
-from hubtack.adjust.trouble import Undetermined
+from hubtack.adjust.settings import Settings
+from hubtack.adjust.trouble import Trouble, Undetermined
 
 from .fieldwork import NETWORKS, Field, braced, lengths_only, scatter
 
@@ -234,6 +237,81 @@ def test_invented_frame_keeps_the_shape() -> None:
             d = np.linalg.norm(found[a, :2] - found[b, :2]) - np.linalg.norm(truth[a, :2] - truth[b, :2])
             assert abs(d) < 0.1
             assert abs((found[a, 2] - found[b, 2]) - (truth[a, 2] - truth[b, 2])) < 0.1
+
+
+def test_control_typed_wrong_is_told() -> None:
+    """East of a held mark is 100 m off: the other marks stay right, and the mark is named."""
+    for seed in SEEDS:
+        net = braced(seed, 10, 4)
+        network, obs = net.network(), net.observations()
+        east = network.marks.east.copy()
+        east[2] += 100.0
+        start = approximate(replace(network, marks=network.marks.replace(east=east)), obs, Settings())
+        (remark,) = start.remarks
+        assert (remark.code, remark.marks) == ("NET306", ("P2",))
+        others = np.arange(len(net.truth)) != 2
+        assert net.errors(start)[others].max() < 0.05
+
+
+def test_heights_of_instruments_unknown() -> None:
+    """Free stations need no height of instrument: it cancels between the targets."""
+    net = NETWORKS["free_stations"](2)
+    network = net.network()
+    heights = np.where(network.setups.instrument, np.nan, network.setups.height)
+    start = approximate(network, net.observations(), Settings(), heights)
+    prisms = [m.startswith("P") for m in net.truth]
+    assert net.errors(start)[prisms].max() < 0.05
+
+
+@pytest.mark.parametrize("rounds", [2, 3])
+def test_rounds_are_turned_onto_each_other(rounds: int) -> None:
+    """One reading of one round wrong: the other rounds of the same sight show it, even to a mark seen
+    once.
+    """
+    net = Field(rounds)
+    for name, e, n, held in (
+        ("A", 0, 0, "enh"),
+        ("B", 100, 10, "enh"),
+        ("C", 60, -80, "enh"),
+        ("M", 30, 70, ""),
+    ):
+        net.mark(name, e, n, 3.0, held)
+    net.sights("A", ["B", "C", "M"], rounds=rounds)
+    obs = net.observations()
+    rows = np.flatnonzero((obs.kind == "direction") & (obs.end_mark == 1))
+    value = obs.value.copy()
+    value[rows[0]] += 0.3
+    assert worst(net, obs.replace(value=value)) < 0.05
+
+
+def test_whatever_comes_is_answered() -> None:
+    """Random readings between random marks: coordinates, or troubles in words; nothing else."""
+    for seed in range(150):
+        net = Field(seed)
+        random = net.random
+        names = [
+            net.mark(f"P{i}", *map(float, random.uniform(-100, 100, 3)))
+            for i in range(int(random.integers(3, 8)))
+        ]
+        for name in names:
+            net.control[name] = str(random.choice(["", "enh", "en", "h", "e"], p=[0.5, 0.2, 0.1, 0.1, 0.1]))
+        for _ in range(int(random.integers(1, 8))):
+            a, b, c = (str(m) for m in random.choice(names, 3, replace=False))
+            kind = str(random.choice(["sights", "rise", "horizontal", "azimuth", "vector", "angle"]))
+            if kind == "sights":
+                net.sights(
+                    a, [b, c], "".join(random.choice(list("dzsl"), int(random.integers(1, 4)), replace=False))
+                )
+            else:
+                net.between(kind, a, b, at=c if kind == "angle" else None)
+        obs = net.observations()
+        obs = obs.replace(used=random.random(len(obs)) < 0.8)
+        troubles: tuple[Trouble, ...] = ()
+        try:
+            assert net.solve(obs).coordinates.shape == (len(names), 3)
+        except Undetermined as undetermined:
+            troubles = undetermined.troubles
+        assert all(t.code in ("NET301", "NET302", "NET303") and t.text for t in troubles)
 
 
 def test_many_marks() -> None:

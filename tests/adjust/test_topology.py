@@ -114,7 +114,7 @@ def test_instrument_that_cannot_be_placed() -> None:
     net.sights("F", ["A", "B"], "dz")
     (trouble,) = told(net)
     assert trouble.text.startswith(
-        "The instrument setup S12 on F can't be placed: of known marks it sights only A and B"
+        "The instrument setup S12 on F can't be placed: of known marks only A and B are sighted"
     )
     assert trouble.setups == ("S12",)
 

@@ -18,7 +18,7 @@ from math import cos, hypot, sin, sqrt, tan
 
 import numpy as np
 
-from ...ground.table import Floats
+from ...ground.table import Floats, Ints
 from ..reductions import Observations
 from .consensus import Frame
 from .spreading import Rises, Spread
@@ -145,6 +145,16 @@ def sighted_rises(lines: Sightlines, geometry: Geometry, frame: Frame, spent: se
             across = hypot(p[0] - q[0], p[1] - q[1])
             if across > 0.0:
                 geometry.rise(zenith, across, zenith, across / tan(angle), rises)
+
+
+def lend(levels: Spread, setup_marks: Ints, n_marks: int) -> None:
+    """A mark of unknown height takes that of the device over it, as if the device stood on it: so the engine
+    reads a height over the mark that is not given.
+    """
+    for setup, mark in enumerate(setup_marks.tolist()):
+        node = n_marks + setup
+        if levels.heights[mark] is None and levels.heights[node] is not None:
+            levels.heights[mark], levels.island[mark] = levels.heights[node], levels.island[node]
 
 
 def lengths_by_zenith(lines: Sightlines, geometry: Geometry) -> dict[int, float]:

@@ -111,7 +111,7 @@ def least_squares(columns: Ints, rows: Floats, w: Floats, u: Floats, n: int) -> 
     flat = columns.ravel()
     right = _sums(flat, weighted * u[:, None], n)
     diagonal = _sums(flat, weighted * rows, n)
-    hold = 1e-7 * diagonal + 1e-9 * (diagonal.max() if n else 1.0)
+    hold = 1e-7 * diagonal + 1e-9 * diagonal.max(initial=1e-3)
     if n <= DENSE:
         where = (columns[:, :, None] * n + columns[:, None, :]).ravel()
         products = (weighted[:, :, None] * rows[:, None, :]).ravel()

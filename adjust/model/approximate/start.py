@@ -116,6 +116,7 @@ def _attempt(
         if any(abs(better[row] - lengths[row]) > 0.002 * lengths[row] + 0.02 for row in lengths):
             readings = gather(obs, len(marks), better)
             plane, lengths = build(readings, known, guide, thorough), better
+    lend(levels, network.setups.mark, len(marks))
     return _Attempt(obs, readings, plane, levels, lengths, known, guide)
 
 
