@@ -46,7 +46,13 @@ class Plan:
     vectors: list[dict[str, Any]] = field(default_factory=list)
 
     def mark(
-        self, name: str, east: float, north: float, height: float, *, sigma: tuple[float, float, float] = (INF,) * 3,
+        self,
+        name: str,
+        east: float,
+        north: float,
+        height: float,
+        *,
+        sigma: tuple[float, float, float] = (INF,) * 3,
         known: bool = False,
     ) -> int:
         """sigma: prior of east, north, height (0 held, inf free); known: a start value is given though free."""
@@ -64,7 +70,9 @@ class Plan:
         self.supports.append(row | {"centring_sigma": centring} | more)
         return len(self.supports) - 1
 
-    def instrument(self, direction: float = 1.0, zenith: float = 1.0, distance: float = 1e-3, **more: Any) -> int:
+    def instrument(
+        self, direction: float = 1.0, zenith: float = 1.0, distance: float = 1e-3, **more: Any
+    ) -> int:
         """direction and zenith in arc seconds."""
         row = {"instrument": f"ts{len(self.instruments)}", "distance": distance}
         self.instruments.append(row | {"direction": direction * ARCSEC, "zenith": zenith * ARCSEC} | more)
@@ -80,14 +88,21 @@ class Plan:
     def prism(self, mark: int, height: float = 1.5, support: int = 0, device: int = 0, **more: Any) -> int:
         return self._setup(False, mark, height, support, device, more)
 
-    def _setup(self, station: bool, mark: int, height: float, support: int, device: int, more: dict[str, Any]) -> int:
+    def _setup(
+        self, station: bool, mark: int, height: float, support: int, device: int, more: dict[str, Any]
+    ) -> int:
         name = f"{'S' if station else 'T'}{len(self.setups)}"
         row = {"setup": name, "instrument": station, "mark": mark, "support": support, "device": device}
         self.setups.append(row | {"height": height} | more)
         return len(self.setups) - 1
 
     def sight(
-        self, start: int, end: int, rounds: int = 1, faces: tuple[int, ...] = (1, 2), readings: str = "czs",
+        self,
+        start: int,
+        end: int,
+        rounds: int = 1,
+        faces: tuple[int, ...] = (1, 2),
+        readings: str = "czs",
         first_round: int = 1,
     ) -> None:
         """readings: c circle, z zenith, s slope, h horizontal."""

@@ -57,7 +57,9 @@ def test_centring_budget() -> None:
 )
 def test_slant_height(slant: float, radius: float, vertical: float) -> None:
     """√(s² − r²) + offset; Pythagoras."""
-    net = one_setup(slant, height_kind="slant", slant_radius=radius, slant_offset=0.05, sigma=0.0015).network()
+    net = one_setup(
+        slant, height_kind="slant", slant_radius=radius, slant_offset=0.05, sigma=0.0015
+    ).network()
     assert vertical_heights(net)[0] == pytest.approx(vertical + 0.05, abs=5e-7)
     assert height_sigmas(net)[0] == 0.0015
 
@@ -176,7 +178,9 @@ def test_both_rules_at_a_right_angle() -> None:
         (10, "shared", 1.4491, 2.0005),
     ):
         a = adjusted(three_marks((0, 20), rounds).simulated(1), Settings(correlation=rule))  # type: ignore[arg-type]
-        assert (a.marks.sigma_north[2] / MM, a.marks.sigma_east[2] / MM) == pytest.approx((north, east), abs=2e-4)
+        assert (a.marks.sigma_north[2] / MM, a.marks.sigma_east[2] / MM) == pytest.approx(
+            (north, east), abs=2e-4
+        )
 
 
 @pytest.mark.parametrize(
@@ -190,7 +194,9 @@ def test_both_rules_at_a_right_angle() -> None:
         (70, 0.2, "independent", (1.1222, 1.2027, 0.6115)),
     ],
 )
-def test_where_the_rules_are_equal(zenith: float, height_mm: float, rule: str, expected: tuple[float, ...]) -> None:
+def test_where_the_rules_are_equal(
+    zenith: float, height_mm: float, rule: str, expected: tuple[float, ...]
+) -> None:
     """One target setup seen once, 30 m: equal if level, or if height and centring are equally good. Derived.
 
     The azimuth is known: a thousand pointings in both faces at a backsight leave 1/1000 of one pointing's variance.

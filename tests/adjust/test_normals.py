@@ -14,7 +14,9 @@ from hubtack.adjust.estimate.ordering import cliques_of, fronts_of
 from hubtack.adjust.estimate.rows import Rows, diagonal, gradient, objective
 
 
-def random_rows(rng: np.random.Generator, n: int, m: int, width: int, node: np.ndarray, weak: float = 1.0) -> Rows:
+def random_rows(
+    rng: np.random.Generator, n: int, m: int, width: int, node: np.ndarray, weak: float = 1.0
+) -> Rows:
     """m rows; each touches two to four nodes near each other, some columns padded with −1."""
     nodes = int(node.max()) + 1
     columns = np.full((m, width), -1)
@@ -152,7 +154,9 @@ def test_inner_constraints_are_the_s_transformation(n: int, datum: tuple[int, ..
         B[list(datum)] = 1.0
     unit = B / np.linalg.norm(B)
     pins = Rows(np.array([[2]]), np.array([[3.0]]), np.zeros(1))
-    pattern = Pattern.build(n, [rows[0].columns, pins.columns], np.arange(n), np.zeros(n, bool), (np.arange(n)[:, None],))
+    pattern = Pattern.build(
+        n, [rows[0].columns, pins.columns], np.arange(n), np.zeros(n, bool), (np.arange(n)[:, None],)
+    )
     cofactor = Cofactor(pattern, rows, Constraints(unit, np.zeros(n), pins))
     A = dense(rows, n)
     g = np.linalg.pinv(A.T @ A)
@@ -165,7 +169,9 @@ def test_inner_constraints_are_the_s_transformation(n: int, datum: tuple[int, ..
     assert np.abs(unit.T @ cofactor.solve(right)).max() < 1e-9
     offset = np.array([0.7])
     assert unit.T @ cofactor.solve(right, offset) == pytest.approx(offset, abs=1e-9)
-    assert np.allclose(A @ cofactor.solve(right, offset), A @ cofactor.solve(right), atol=1e-9)  # the shape is the same
+    assert np.allclose(
+        A @ cofactor.solve(right, offset), A @ cofactor.solve(right), atol=1e-9
+    )  # the shape is the same
     h = cofactor.gram(0, rows[0])[:, 0, 0]
     assert np.sum(1.0 - h) == pytest.approx(len(h) - (n - 1), abs=1e-8)
 

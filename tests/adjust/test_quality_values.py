@@ -52,7 +52,13 @@ def test_ellipse() -> None:
 
 @pytest.mark.parametrize(
     ("sigma", "redundancy", "bias"),
-    [(0.01, 0.0004, 2.066), (0.05, 0.0099, 2.076), (0.2, 0.138, 2.225), (1.0, 0.800, 4.620), (1.5, 0.900, 6.533)],
+    [
+        (0.01, 0.0004, 2.066),
+        (0.05, 0.0099, 2.076),
+        (0.2, 0.138, 2.225),
+        (1.0, 0.800, 4.620),
+        (1.5, 0.900, 6.533),
+    ],
 )
 def test_redundancy_of_a_height_misleads(sigma: float, redundancy: float, bias: float) -> None:
     """The network knows a height to 0.5 mm: r = σ²/(σ² + 0.25), MDB = δ0·√(σ² + 0.25). Derived."""
@@ -99,7 +105,10 @@ def visits(n: int, k: int, levels: bool = False) -> Plan:
     p.support("stand", height=0.2 * MM)
     p.instrument(1.0, 0.5 / 30_000 / ARCSEC)
     p.target()
-    marks = [p.mark(f"V{i}", 30 * np.sin(i), 30 * np.cos(i), 0, sigma=(0.0, 0.0, INF), known=True) for i in range(5)]
+    marks = [
+        p.mark(f"V{i}", 30 * np.sin(i), 30 * np.cos(i), 0, sigma=(0.0, 0.0, INF), known=True)
+        for i in range(5)
+    ]
     for v in range(n):
         targets = [p.prism(m, 1.5, support=1) for m in marks]
         for i in range(k):
@@ -122,7 +131,9 @@ def test_one_visit_checks_no_height() -> None:
     assert a.marks.unchecked[:5].all()
 
 
-@pytest.mark.parametrize(("n", "k", "levels", "bias"), [(2, 3, False, 2.29), (3, 2, False, 2.30), (2, 2, True, 2.06)])
+@pytest.mark.parametrize(
+    ("n", "k", "levels", "bias"), [(2, 3, False, 2.29), (3, 2, False, 2.30), (2, 2, True, 2.06)]
+)
 def test_more_visits_check_heights(n: int, k: int, levels: bool, bias: float) -> None:
     """MDB of one target's height; two visits tell that one is wrong but not which (equal |w|). Derived."""
     a = adjusted(visits(n, k, levels).simulated(0))

@@ -74,7 +74,9 @@ def test_three_rounds() -> None:
 # -- from sight to coordinates ---------------------------------------------------------------------------------------
 
 
-def read(start: tuple[float, ...], end: tuple[float, ...], frame: Plane = ROUND, k: float = 0.13) -> tuple[float, float]:
+def read(
+    start: tuple[float, ...], end: tuple[float, ...], frame: Plane = ROUND, k: float = 0.13
+) -> tuple[float, float]:
     """Zenith angle and slope distance between two device centres."""
     ray = frame.between_setups(np.array([start], float), np.array([end], float))
     bend = KINDS["zenith"].leans_on["refraction"](ray, np.zeros(1))[0]

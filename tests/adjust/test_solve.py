@@ -15,7 +15,9 @@ from hubtack.adjust.estimate.solve import Stalled, gauss_newton
 Residual = Callable[[np.ndarray], np.ndarray]
 
 
-def evaluator(residual: Residual, n: int, calls: list[np.ndarray] | None = None) -> Callable[[np.ndarray], list[Rows]]:
+def evaluator(
+    residual: Residual, n: int, calls: list[np.ndarray] | None = None
+) -> Callable[[np.ndarray], list[Rows]]:
     """observed − computed as misclosure; derivatives by complex step."""
 
     def evaluate(x: np.ndarray) -> list[Rows]:

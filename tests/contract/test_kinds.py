@@ -151,9 +151,13 @@ def test_jacobian_is_that_of_the_residuals() -> None:
             np.add.at(dense, (first + np.arange(len(r.columns)), r.columns[:, k]), r.values[:, k])
         first += len(r.columns)
     dense = dense[:, : u.n]
-    turns = np.concatenate([2 * np.pi / s if k in ANGLES else np.full(len(s), np.inf) for k, s in _sigmas(equations, rows)])
+    turns = np.concatenate(
+        [2 * np.pi / s if k in ANGLES else np.full(len(s), np.inf) for k, s in _sigmas(equations, rows)]
+    )
     # a level distance takes no height as unknown: S/R, with 150 m the longest
-    level = np.concatenate([150 / 6.371e6 / s if k == "level" else 0.0 * s for k, s in _sigmas(equations, rows)])
+    level = np.concatenate(
+        [150 / 6.371e6 / s if k == "level" else 0.0 * s for k, s in _sigmas(equations, rows)]
+    )
     constants = {c.place: c.sigma for c in u.constants}  # these enter linearly
     lengths = set(u.marks.ravel().tolist()) | set(effects.tolist())
     for j in range(u.n):
@@ -162,7 +166,9 @@ def test_jacobian_is_that_of_the_residuals() -> None:
         up[j] += h
         down[j] -= h
         change = misclosures(up) - misclosures(down)
-        change -= np.where(np.isfinite(turns), turns, 0.0) * np.round(change / turns)  # a direction may cross north
+        change -= np.where(np.isfinite(turns), turns, 0.0) * np.round(
+            change / turns
+        )  # a direction may cross north
         found = -change / (2 * h)
         # neglected by intent: collimation's own gradient (1e-5), EDM scale (3e-6), the arc's k/2R (1e-8 S)
         scale = np.abs(dense[:, j]).max()

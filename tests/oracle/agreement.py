@@ -10,8 +10,14 @@ from tests.oracle.dense import Dense
 from hubtack.adjust import Adjustment
 
 
-def agree(a: Adjustment, start: Any, objective: float = 1e-6, metres: float = 1e-7,
-          redundancy: float = 1e-6, nothing: float = 1e-9) -> Dense:
+def agree(
+    a: Adjustment,
+    start: Any,
+    objective: float = 1e-6,
+    metres: float = 1e-7,
+    redundancy: float = 1e-6,
+    nothing: float = 1e-9,
+) -> Dense:
     """Solve `a.network` again densely, starting at what is given, else from start (n_marks, 3), and compare everything.
 
     metres: coordinates. objective: relative, vᵀPv (and, with its root, what is made from residuals).
@@ -74,7 +80,9 @@ def _observations(a: Adjustment, d: Dense, objective: float, redundancy: float, 
         if d.strength[i] ** 2 > 1e-4:
             assert np.isclose(o.standardized[k], d.w[i], rtol=1e-3, atol=slack * 10), name
             # the strength is the root of a difference near 1: what is left of its digits
-            assert np.isclose(o.minimal_detectable_bias[k], d.mdb[i], rtol=1e-4 + 1e-9 / d.strength[i] ** 2), name
+            assert np.isclose(
+                o.minimal_detectable_bias[k], d.mdb[i], rtol=1e-4 + 1e-9 / d.strength[i] ** 2
+            ), name
         elif d.strength[i] ** 2 < nothing:
             assert np.isnan(o.standardized[k]), name
             assert np.isinf(o.minimal_detectable_bias[k]), name
@@ -130,17 +138,33 @@ def _pairs(a: Adjustment, d: Dense) -> None:
             length = float(np.hypot(*u))
             assert np.isclose(p.distance[k], length, atol=2e-7)
             if length > 0.0:
-                assert np.isclose(p.sigma_distance[k] ** 2, u @ D[:2, :2] @ u / length**2, rtol=2e-4, atol=1e-12 * scale + 1e-18)
+                assert np.isclose(
+                    p.sigma_distance[k] ** 2,
+                    u @ D[:2, :2] @ u / length**2,
+                    rtol=2e-4,
+                    atol=1e-12 * scale + 1e-18,
+                )
         if d.reached[i, 2] and d.reached[j, 2]:
             assert np.isclose(p.sigma_height[k] ** 2, D[2, 2], rtol=2e-4, atol=1e-9 * scale + 1e-18)
 
 
 def _constants(a: Adjustment, d: Dense) -> None:
-    mine = {i: u for i, u in enumerate(d.unknowns) if u.key[0] in ("refraction", "zero", "scale", "collimation", "index")}
+    mine = {
+        i: u
+        for i, u in enumerate(d.unknowns)
+        if u.key[0] in ("refraction", "zero", "scale", "collimation", "index")
+    }
     assert len(a.constants) == len(mine)
     # matched by size of the prior sigma and value: names are the engine's to choose
     left = sorted((u.sigma, float(np.sqrt(d.Q[i, i])), float(d.x[i])) for i, u in mine.items())
-    right = sorted(zip(a.constants.prior_sigma.tolist(), a.constants.sigma.tolist(), a.constants.value.tolist(), strict=True))
+    right = sorted(
+        zip(
+            a.constants.prior_sigma.tolist(),
+            a.constants.sigma.tolist(),
+            a.constants.value.tolist(),
+            strict=True,
+        )
+    )
     for (prior, sigma, value), (prior2, sigma2, value2) in zip(left, right, strict=True):
         assert np.isclose(prior, prior2, rtol=1e-12)
         assert np.isclose(sigma, sigma2, rtol=1e-4)

@@ -276,7 +276,12 @@ def reflectorless_and_slant_heights() -> Case:
     observe(p)
     s = p.station(2, 1.61, support=slant)
     for j in (0, 1, 3, 4):
-        p.sight(s, p.prism(j, 1.4, support=bubble, device=wall if j > 2 else 0, prism_constant=0.034 if j else np.nan))
+        p.sight(
+            s,
+            p.prism(
+                j, 1.4, support=bubble, device=wall if j > 2 else 0, prism_constant=0.034 if j else np.nan
+            ),
+        )
     return p, Settings()
 
 

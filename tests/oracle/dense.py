@@ -159,7 +159,9 @@ class Dense(Model):
             if key[0] == "mark" and self.Q[k, k] > 0.0:
                 moved = np.abs(influence[k]) / self.Q[k, k] ** 0.5
                 seen = strength**2 > 1e-7
-                size = np.where(seen, moved * delta0 / np.where(seen, strength, 1.0), np.where(moved > 1e-6, np.inf, 0.0))
+                size = np.where(
+                    seen, moved * delta0 / np.where(seen, strength, 1.0), np.where(moved > 1e-6, np.inf, 0.0)
+                )
                 out[key[1]] = max(out[key[1]], size.max(initial=0.0))
         return out
 

@@ -340,7 +340,9 @@ class Model:
         """Start values of the orientations: what the first direction of each says at the start coordinates."""
         for i, u in enumerate(self.unknowns):
             if u.key[0] == "orientation":
-                first = next(o for o in self.readings if o.kind == "direction" and (o.a, o.round) == u.key[1:])
+                first = next(
+                    o for o in self.readings if o.kind == "direction" and (o.a, o.round) == u.key[1:]
+                )
                 self.x0[i] = self.computed(self.x0, first) - first.value  # the orientation itself is still 0
 
     # -- the equations -----------------------------------------------------------------------------------------

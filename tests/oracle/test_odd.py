@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from tests.adjust.networks import Plan, adjusted
 from tests.oracle.agreement import agree
-from tests.oracle.odd_cases import REFUSED, SOLVED, base, everyone
+from tests.oracle.odd_cases import SOLVED, base, everyone
+from tests.oracle.refused_cases import REFUSED
 
 from hubtack.adjust import NotConverged, Settings, Undetermined, adjust
 
@@ -61,6 +62,7 @@ def test_advice_is_not_what_was_done() -> None:
 @pytest.mark.parametrize("shift", [0.0, 5e5, 5e6, 3.25e7])  # the last: an easting that begins with its zone
 def test_the_same_network_further_off(shift: float) -> None:
     """Grid coordinates are large; what is measured between marks must not notice."""
+
     def made(by: float) -> Any:
         p = base()
         p.mark("D", 60, 30, 1)
@@ -76,7 +78,9 @@ def test_the_same_network_further_off(shift: float) -> None:
     assert np.allclose(far.marks.covariance, near.marks.covariance, rtol=1e-5, atol=1e-16)
     # 10 km from the origin of the grid and 60 m sights: what coordinates round away, in sigmas of 1 mm and 1 arc second
     loss = 1e-7 + 1e3 * 10 * spacing
-    assert np.allclose(far.observations.standardized, near.observations.standardized, atol=loss, equal_nan=True)
+    assert np.allclose(
+        far.observations.standardized, near.observations.standardized, atol=loss, equal_nan=True
+    )
 
 
 @pytest.mark.parametrize("gross", ["circle", "zenith", "slope"])
@@ -102,6 +106,7 @@ def test_a_gross_error_is_adjusted_and_flagged_or_named(gross: str) -> None:
 
 def test_five_hundred_sights_from_one_setup() -> None:
     """Every single polar shot must be as if it were alone: its sigma is that of its own readings and the station's."""
+
     def shots(n: int) -> Plan:
         p = base(direction=3.0)
         rng = np.random.default_rng(1)

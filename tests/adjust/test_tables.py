@@ -1,0 +1,131 @@
+"""Tables and settings: frozen, of one length, refused where they are wrong."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from hubtack.adjust import Settings, results
+from hubtack.adjust.ground import network as ground
+from hubtack.adjust.ground.network import Marks, Setups, Vectors
+from hubtack.adjust.ground.table import Table
+
+TABLES = [
+    t
+    for module in (ground, results)
+    for t in vars(module).values()
+    if isinstance(t, type) and issubclass(t, Table) and t is not Table
+]
+
+
+@pytest.mark.parametrize("table", TABLES, ids=lambda t: t.__name__)
+def test_every_column_is_described(table: type[Table]) -> None:
+    columns = table.columns()
+    assert columns
+    assert [c.name for c in columns] == [f.name for f in dataclasses.fields(table)]
+    for c in columns:
+        assert c.words.strip()
+        assert c.quantity in (
+            "name", "text", "names", "length", "angle", "area", "number", "index", "count", "flag"
+        )  # fmt: skip
+
+
+@pytest.mark.parametrize("table", TABLES, ids=lambda t: t.__name__)
+def test_empty_and_to_pandas(table: type[Table]) -> None:
+    empty = table.empty()
+    assert len(empty) == 0
+    frame = empty.to_pandas()
+    assert list(frame.columns) == [c.name for c in table.columns()]
+
+
+def marks() -> Marks:
+    return Marks(mark=["A", "B", "C"], east=[1.0, 2.0, 3.0], north=[4.0, 5.0, 6.0], height=[7.0, 8.0, 9.0])
+
+
+def test_columns_are_read_only_and_their_own() -> None:
+    east = np.array([1.0, 2.0, 3.0])
+    table = Marks(mark=["A", "B", "C"], east=east, north=east, height=east)
+    with pytest.raises(ValueError, match="read-only"):
+        table.east[0] = 9.0
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        table.east = east  # type: ignore[misc]
+    east[0] = 99.0
+    assert table.east[0] == 1.0
+    assert table.north is not table.east
+
+
+def test_defaults_fill_what_is_not_given() -> None:
+    table = marks()
+    assert np.isposinf(table.sigma_east).all()
+    setups = Setups(setup=["S"], instrument=[True], mark=[0], support=[0], device=[0])
+    assert setups.base[0] == -1
+    assert np.isnan(setups.height[0])
+    assert setups.base.dtype == np.int64
+
+
+def test_lengths_and_shapes_are_checked() -> None:
+    with pytest.raises(ValueError, match="rows"):
+        Marks(mark=["A", "B"], east=[1.0], north=[1.0, 2.0], height=[1.0, 2.0])
+    with pytest.raises(ValueError, match="shape"):
+        Vectors(
+            id=["v"], start_mark=[0], end_mark=[1], difference=[[1.0, 2.0]], covariance=[np.eye(3)]
+        )  # fmt: skip
+    with pytest.raises(TypeError):
+        Marks(["A"], [1.0], [1.0], [1.0])  # type: ignore[call-arg, misc]
+    with pytest.raises((ValueError, TypeError)):
+        Marks(mark=["A"], east=["one"], north=[1.0], height=[1.0])
+
+
+def test_take_and_replace_keep_the_original() -> None:
+    table = marks()
+    some = table.take([2, 0])
+    assert list(some.mark) == ["C", "A"]
+    assert list(table.take(np.array([False, True, False])).east) == [2.0]
+    moved = table.replace(east=[0.0, 0.0, 0.0])
+    assert list(table.east) == [1.0, 2.0, 3.0]
+    assert list(moved.north) == list(table.north)
+    assert list(table.to_pandas()["mark"]) == ["A", "B", "C"]
+
+
+def test_names_that_are_tuples_stay_one_cell() -> None:
+    one = results.AdjustedObservations.empty()
+    assert len(one) == 0
+    array = np.empty(2, dtype=object)
+    array[0], array[1] = ("1", "2"), ("3",)
+    table = dataclasses.replace(marks().take([0, 1]), mark=array)
+    assert table.mark[0] == ("1", "2")
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("refraction", 25.0),
+        ("refraction", float("nan")),
+        ("refraction_sigma", -0.1),
+        ("scale_factor", 0.0),
+        ("scale_factor", float("inf")),
+        ("radius", 6371.0),
+        ("confidence", 95.0),
+        ("confidence", 1.0),
+        ("alpha", 0.0),
+        ("alpha", 0.5),
+        ("power", 0.1),
+        ("power", 1.0),
+        ("unchecked_ratio", 0.5),
+        ("reference_height", float("nan")),
+        ("reference_height", float("inf")),
+        ("correlation", "both"),
+    ],
+)
+def test_settings_out_of_range(name: str, value: object) -> None:
+    """Told by name, with what was found."""
+    with pytest.raises(ValueError, match=name) as caught:
+        Settings(**{name: value})  # type: ignore[arg-type]
+    assert repr(value) in str(caught.value)
+
+
+def test_settings_are_frozen() -> None:
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        Settings().alpha = 0.05  # type: ignore[misc]
