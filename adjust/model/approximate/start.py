@@ -17,7 +17,15 @@ from ..reductions import Observations
 from .constructions import Point
 from .frames import best_similarity, mirrored, moved
 from .growth import misfits
-from .heights import Geometry, lengths_by_zenith, level_lengths, measured_rises, sighted_rises, sightlines
+from .heights import (
+    Geometry,
+    lend,
+    lengths_by_zenith,
+    level_lengths,
+    measured_rises,
+    sighted_rises,
+    sightlines,
+)
 from .plane import Plane, needed
 from .readings import COMPASS, RAY_TOLERANCE, Readings, gather, mode_of_angles
 from .search import build, burden, contested, quick_burden
