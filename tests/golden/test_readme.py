@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import os
 import re
 import subprocess
@@ -10,12 +9,10 @@ import sys
 from pathlib import Path
 
 import pytest
-
-from hubtack.io import columns, jobkeys
+from tests.golden.readme_tables import PARTS, written
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-SECTIONS = {**jobkeys.SECTIONS, **jobkeys.NAMED, "decision": jobkeys.DecisionKeys}
 
 
 def test_the_printed_summary_is_what_is_printed(tmp_path: Path) -> None:
@@ -33,22 +30,9 @@ def plain_environment() -> dict[str, str]:
     return os.environ | {"PYTHONUTF8": "1", "NO_COLOR": "1", "FORCE_COLOR": ""}
 
 
-@pytest.mark.parametrize("section", sorted(SECTIONS))
-def test_every_key_of_a_job_is_told(section: str) -> None:
-    heads = {"decision": "`[[decision]]`"} | {name: f"`[{name}.NAME]`" for name in jobkeys.NAMED}
-    start = README.index(f"| {heads.get(section, f'`[{section}]`')} |")
-    part = README[start : README.find("\n\n", start)]
-    assert [f.name for f in dataclasses.fields(SECTIONS[section]) if f"`{f.name}`" not in part] == []
-
-
-@pytest.mark.parametrize("table", sorted(columns.TABLES))
-def test_every_column_of_a_table_is_told(table: str) -> None:
-    row = next(line for line in README.splitlines() if line.startswith(f"| `{table}.csv` |"))
-    cell = row.split("|")[2]
-    needed = [name.strip() for part in cell.split("**")[1::2] for name in part.split(",")]
-    told = [name.strip(" *") for name in cell.split(",")]
-    assert sorted(told) == sorted(c.name for c in columns.TABLES[table])
-    assert sorted(needed) == sorted(c.name for c in columns.TABLES[table] if c.required)
+@pytest.mark.parametrize("part", PARTS)
+def test_tables_of_columns_and_keys_are_the_readers(part: str) -> None:
+    assert written(part) == PARTS[part](), "run: python -m tests.golden.readme_tables"
 
 
 def test_links_lead_somewhere() -> None:
