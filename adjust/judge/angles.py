@@ -1,14 +1,15 @@
 """Angles within a setup: the circle turned between two sights, or twisted slowly; a face wrongly noted.
 
 A step before a row shifts every later row of the round; a reduced direction takes the share of its rows that come later,
-so a step between the two faces shows in halves. Size: read − true, rad.
+so a step between the two faces shows in halves. A twist runs through the round, or through its first half and then
+rests; out on one face and back on the other an even twist cancels, and does no harm. Size: read − true, rad.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from ..ground.table import Floats, Ints
+from ..ground.table import Floats
 from .point import Point
 from .signatures import Book, Hypothesis
 
@@ -16,7 +17,7 @@ FACE_SUSPECT = 0.3  # rad: a face wrongly noted moves a direction by half a turn
 
 
 def add_orientations(book: Book) -> None:
-    """Steps and a ramp for every instrument setup and round with at least three directions."""
+    """Steps and ramps for every instrument setup and round with at least three directions."""
     point = book.point
     obs, network = point.solved.obs, point.solved.network
     rows = np.flatnonzero(obs.used & (obs.kind == "direction"))
@@ -25,32 +26,48 @@ def add_orientations(book: Book) -> None:
     row_of = {str(name): i for i, name in enumerate(network.sights.id)}
     groups = obs.orientation[rows]
     order = np.argsort(groups, kind="stable")
+    known: dict[tuple[tuple[int, ...], ...], list[Pattern]] = {}
     for part in np.split(order, np.flatnonzero(np.diff(groups[order])) + 1):
         mine = rows[part]
         if len(mine) < 3:
             continue
-        times = [np.sort([row_of[r] for r in obs.rows[i]]) for i in mine.tolist()]
-        every = np.unique(np.concatenate(times))
+        times = [sorted(row_of[r] for r in obs.rows[i]) for i in mine.tolist()]
+        every = sorted({t for own in times for t in own})
+        place = {t: k for k, t in enumerate(every)}
+        ranks = tuple(tuple(place[t] for t in own) for own in times)
+        if ranks not in known:
+            known[ranks] = _patterns(ranks, len(every))
         setup = int(obs.start_setup[mine[0]])
         name, number = str(network.setups.setup[setup]), int(obs.round[mine[0]])
-        seen: set[tuple[float, ...]] = set()
-        for at in every[1:].tolist():
-            share = np.array([float(np.mean(t >= at)) for t in times])
-            key = _shape(share)
-            lone = np.sum(np.abs(share - np.median(share)) > 1e-9) <= 1  # that is one direction wrong
-            if lone or key in seen:
-                continue
-            seen.add(key)
-            detail = (str(network.sights.id[at]), number)
-            _add(book, Hypothesis("setup", name, "orientation_step", setup, detail=detail), mine, share)
-        ramp = np.array([float(np.mean(np.searchsorted(every, t))) for t in times]) / max(1, len(every) - 1)
-        if _shape(ramp) not in seen and np.ptp(ramp) > 1e-9:
-            _add(book, Hypothesis("setup", name, "orientation_ramp", setup, detail=("", number)), mine, ramp)
+        for at, share in known[ranks]:
+            cause, row = (
+                ("orientation_step", str(network.sights.id[every[at]])) if at else ("orientation_ramp", "")
+            )
+            keep = np.abs(share) > 1e-12
+            made = Hypothesis("setup", name, cause, setup, detail=(row, number))
+            book.add_shift(made, mine[keep], share[keep])
 
 
-def _add(book: Book, hypothesis: Hypothesis, rows: Ints, share: Floats) -> None:
-    keep = np.abs(share) > 1e-12
-    book.add_shift(hypothesis, rows[keep], share[keep])
+Pattern = tuple[int, Floats]
+
+
+def _patterns(ranks: tuple[tuple[int, ...], ...], number: int) -> list[Pattern]:
+    """Steps before each row (its rank, what each direction takes of it) and ramps (0), each shape once."""
+    out: list[Pattern] = []
+    seen: set[tuple[float, ...]] = set()
+    for at in range(1, number):
+        share = np.array([sum(r >= at for r in own) / len(own) for own in ranks])
+        lone = np.sum(np.abs(share - np.median(share)) > 1e-9) <= 1  # that is one direction wrong
+        if not lone and _shape(share) not in seen:
+            seen.add(_shape(share))
+            out.append((at, share))
+    for until in (1.0, 0.5):
+        end = until * max(1, number - 1)
+        ramp = np.array([sum(min(r / end, 1.0) for r in own) / len(own) for own in ranks])
+        if np.ptp(ramp) > 1e-9 and _shape(ramp) not in seen:
+            seen.add(_shape(ramp))
+            out.append((0, ramp))
+    return out
 
 
 def _shape(share: Floats) -> tuple[float, ...]:

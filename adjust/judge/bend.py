@@ -18,7 +18,8 @@ from .statistics import Tests, estimate, given
 NOTHING = 1e-9  # sigmas: what does not differ
 FAR = 0.02  # m: displacements beyond this are given their own signature
 GROSS = 1000.0  # T from which it matters
-MOST = 8
+MOST = 5
+REFINED = 0.003  # share of the way by which a better size must differ to be worth another signature
 
 
 def bent(point: Point, columns: list[int], move: Floats) -> tuple[Ints, Floats, Ints]:
@@ -29,13 +30,16 @@ def bent(point: Point, columns: list[int], move: Floats) -> tuple[Ints, Floats, 
     return row, C[row, column], column
 
 
-def bend_far(book: Book, tests: Tests) -> bool:
-    """Give what looks displaced far its own signature; True where there was any. Only at a robust point."""
+def bend_far(book: Book, tests: Tests, done: dict[int, Floats]) -> bool:
+    """Give what looks displaced far its own signature; True where there was any. Only at a robust point.
+
+    `done` keeps for what displacement each hypothesis has been bent.
+    """
     if not book.point.robust:
         return False
     g = given(tests, (), {})
     order = [int(h) for h in np.argsort(-g.T, kind="stable") if g.T[h] > GROSS]
-    done = 0
+    number, changed = 0, False
     for h in order:
         hypothesis = tests.hypotheses[h]
         columns = _columns(book.point, hypothesis)
@@ -45,14 +49,19 @@ def bend_far(book: Book, tests: Tests) -> bool:
         move = -size if hypothesis.cause in ("height_wrong", "control_height") else size
         if not FAR < np.linalg.norm(move) < 1e4:
             continue
+        before = done.get(h)
+        number += 1
+        if number > MOST:
+            break
+        if before is not None and np.linalg.norm(move - before) < REFINED * np.linalg.norm(move):
+            continue
+        done[h] = move
+        changed = True
         row, value, column = bent(book.point, columns, move)
         if hypothesis.cause in ("height_wrong", "control_height"):
             value = -value
         book.exchange(hypothesis, row, value, column)
-        done += 1
-        if done == MOST:
-            break
-    return done > 0
+    return changed
 
 
 def _columns(point: Point, h: Hypothesis) -> list[int]:

@@ -51,8 +51,9 @@ def judge(solved: Solved, written: Written | None = None) -> tuple[Finding, ...]
     if not book.columns:
         return ()
     tests = make_tests(book)
+    bent: dict[int, Floats] = {}
     for _ in range(BENDS):
-        if not bend_far(book, tests):
+        if not bend_far(book, tests, bent):
             break
         tests = make_tests(book)
     found = search(tests)

@@ -69,6 +69,7 @@ def add_other_points(book: Book) -> None:
             continue
         if len(axes) == 3:
             _add_elsewhere(book, s, moved)
+            _bend_height(book, s, float(moved[2]))
         for m in range(len(marks)):
             way = (place[m] - place[setups.mark[s]])[axes]
             if m == setups.mark[s] or not np.isfinite(way).all():
@@ -80,7 +81,9 @@ def add_other_points(book: Book) -> None:
             entry = row, difference[row]
             shifts.setdefault(s, []).append((m, entry))
             detail = (str(marks.mark[m]), m)
-            book.add(Hypothesis("setup", str(setups.setup[s]), "wrong_mark", s, fixed=1.0, detail=detail), *entry)
+            book.add(
+                Hypothesis("setup", str(setups.setup[s]), "wrong_mark", s, fixed=1.0, detail=detail), *entry
+            )
     _add_swaps(book, shifts)
 
 
@@ -90,6 +93,17 @@ def _add_elsewhere(book: Book, s: int, moved: Floats) -> None:
     columns = [int(c) for c in point.wide.unknowns.effects[s]]
     name = str(point.solved.network.setups.setup[s])
     book.add(Hypothesis("setup", name, "other_point", s, q=3), *bent(point, columns, moved))
+
+
+def _bend_height(book: Book, s: int, rise: float) -> None:
+    """The hypothesis of a wrong height, bent at what the readings say of it."""
+    if abs(rise) < FAR:
+        return
+    for hypothesis in book.hypotheses:
+        if hypothesis.cause == "height_wrong" and hypothesis.subject == s:
+            column = int(book.point.wide.unknowns.effects[s, 2])
+            row, value, which = bent(book.point, [column], np.array([rise]))
+            book.exchange(hypothesis, row, -value, which)
 
 
 def stood(point: Point) -> dict[int, Floats]:
@@ -103,8 +117,12 @@ def stood(point: Point) -> dict[int, Floats]:
         return {}
     state = point.state
     seen: dict[tuple[int, int, int], dict[str, int]] = {}
-    for i in np.flatnonzero(obs.used & np.isin(obs.kind.astype(str), ("direction", "zenith", "distance", "level"))).tolist():
-        seen.setdefault((int(obs.start_setup[i]), int(obs.end_setup[i]), int(obs.round[i])), {})[str(obs.kind[i])] = i
+    for i in np.flatnonzero(
+        obs.used & np.isin(obs.kind.astype(str), ("direction", "zenith", "distance", "level"))
+    ).tolist():
+        seen.setdefault((int(obs.start_setup[i]), int(obs.end_setup[i]), int(obs.round[i])), {})[
+            str(obs.kind[i])
+        ] = i
     heights = np.nan_to_num(point.unknowns.heights)
     found: dict[int, list[Floats]] = {}
     for (start, end, _), kinds in seen.items():
@@ -124,8 +142,10 @@ def stood(point: Point) -> dict[int, Floats]:
         centre = np.array([here[0] + level * math.sin(azimuth), here[1] + level * math.cos(azimuth), here[2]])
         centre[2] += heights[start] + rise - heights[end]
         found.setdefault(end, []).append(np.nan_to_num(centre - there))
-    moved = {s: np.median(np.array(m), axis=0) for s, m in found.items()}
-    far = sorted((s for s, m in moved.items() if np.linalg.norm(m) > FAR), key=lambda s: -np.linalg.norm(moved[s]))
+    moved = {s: np.sort(np.array(m), axis=0)[len(m) // 2] for s, m in found.items()}
+    far = sorted(
+        (s for s, m in moved.items() if np.linalg.norm(m) > FAR), key=lambda s: -np.linalg.norm(moved[s])
+    )
     return {s: moved[s] for s in far[:MOST]}
 
 

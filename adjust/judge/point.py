@@ -158,7 +158,9 @@ def find_point(solved: Solved) -> Point:
     n = solved.unknowns.n
     base = base_of(solved.equations, extras)
     if _gross(solved):
-        found = robust_point(solved.equations, wide, solved.solution.cofactor._constraints, base, solved.solution.x)
+        found = robust_point(
+            solved.equations, wide, solved.solution.cofactor._constraints, base, solved.solution
+        )
         if found is not None:
             x, rows, cofactor, raw = found
             return _point(solved, wide, x, extras, rows, cofactor, raw, robust=True)

@@ -7,7 +7,6 @@ what another cause explains better gives way.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -106,11 +105,10 @@ def _worst(s: Search, g: Given) -> int:
 def possible(g: Given) -> Flags:
     """Those whose size, where it must be 1, is 1."""
     out = g.told > 0
-    for h, hypothesis in enumerate(g.tests.hypotheses):
-        if hypothesis.fixed is not None and out[h]:
-            N = float(g.normal[h, 0, 0])
-            miss = abs(float(g.b[h, 0]) / N - hypothesis.fixed)
-            out[h] = miss < max(3.0 / math.sqrt(N), EXACT)
+    bound = np.flatnonzero(~np.isnan(g.tests.fixed) & out)
+    N = g.normal[bound, 0, 0]
+    miss = np.abs(g.b[bound, 0] / N - g.tests.fixed[bound])
+    out[bound] = miss < np.maximum(3.0 / np.sqrt(N), EXACT)
     return np.asarray(out)
 
 

@@ -32,11 +32,15 @@ Found = tuple[Floats, list[Rows], Cofactor, Floats]
 
 
 def robust_point(
-    equations: Equations, wide: Equations, constraints: Constraints | None, base: Floats, adjusted: Floats | None
+    equations: Equations,
+    wide: Equations,
+    constraints: Constraints | None,
+    base: Floats,
+    solution: Solution | None,
 ) -> Found | None:
     """x of the wide system, the equations there in the unknowns alone, their cofactor and o − c; None where none is found.
 
-    `adjusted` (n,), the least-squares solution, is started from where it fits better than the approximate coordinates.
+    The least-squares solution, where there is one, is started from where it fits better than the approximate coordinates.
     """
     n, k = equations.unknowns.n, len(base)
     hold = Rows((n + np.arange(k))[:, None], np.full((k, 1), 1.0 / LOOSE), np.zeros(k))
@@ -49,8 +53,8 @@ def robust_point(
         return float(sum(np.log1p((r.misclosure / FINE) ** 2).sum() for r in rows))
 
     starts = [np.concatenate([equations.first_guess(orientations(equations)), base])]
-    if adjusted is not None:
-        starts.append(np.concatenate([adjusted, base]))
+    if solution is not None:
+        starts.append(np.concatenate([solution.x, base]))
     tried = [(cost(rows), i, x, rows) for i, x in enumerate(starts) for rows in (evaluate(x),)]
     columns = [r.columns for r in tried[0][3]] + ([padded.pins.columns] if padded else [])
     pattern = Pattern.build(n + k, columns, wide.unknowns.node, wide.unknowns.late)
@@ -58,7 +62,9 @@ def robust_point(
         try:
             x = _settled(evaluate, pattern, padded, x, rows)
             if np.isfinite(x).all():
-                return _back(equations, constraints, x, base)
+                return _back(
+                    equations, constraints, x, base, solution.cofactor.factor.pattern if solution else None
+                )
         except (Defect, np.linalg.LinAlgError):
             continue
     return None
@@ -101,15 +107,18 @@ def robust_solution(equations: Equations, constraints: Constraints | None) -> So
     return Solution(x[:n], rows, cofactor, 0, objective(rows), len(raw) - (n - free))
 
 
-def _back(equations: Equations, constraints: Constraints | None, x: Floats, base: Floats) -> Found:
+def _back(
+    equations: Equations, constraints: Constraints | None, x: Floats, base: Floats, pattern: Pattern | None
+) -> Found:
     """What is held, and every effect that has run far, put back to where it is said to be; all equations there."""
     u, n = equations.unknowns, equations.unknowns.n
     x = np.concatenate([x[:n], base])
     effects = u.effects[u.effects >= 0]
     x[effects[np.abs(x[effects]) > FAR]] = 0.0
     rows = equations.evaluate(x[:n])
-    columns = [r.columns for r in rows] + ([constraints.pins.columns] if constraints else [])
-    pattern = Pattern.build(n, columns, u.node, u.late, queries(equations.obs, u))
+    if pattern is None:
+        columns = [r.columns for r in rows] + ([constraints.pins.columns] if constraints else [])
+        pattern = Pattern.build(n, columns, u.node, u.late, queries(equations.obs, u))
     raw = np.concatenate([r.misclosure for r in rows])
     return x, rows, Cofactor(pattern, rows, constraints), raw
 

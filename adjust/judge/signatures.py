@@ -52,6 +52,7 @@ class Book:
     _column: list[Ints] = field(default_factory=list)
     _value: list[Floats] = field(default_factory=list)
     _weight: dict[int, Floats] = field(default_factory=dict)
+    _part: list[int] = field(default_factory=list)  # column → which of these arrays it stands in
 
     def add(self, hypothesis: Hypothesis, row: Ints, value: Floats, column: Ints | None = None) -> None:
         """One hypothesis with whitened entries; `column` counts within the hypothesis."""
@@ -61,6 +62,7 @@ class Book:
         self._value.append(value)
         self._column.append(np.full(len(row), self.columns) if column is None else column + self.columns)
         self.columns += hypothesis.q
+        self._part += [len(self._row) - 1] * hypothesis.q
 
     def add_shift(self, hypothesis: Hypothesis, observation: Ints, shift: Floats) -> None:
         """One hypothesis of one column from shifts of observations in m or rad."""
@@ -78,6 +80,7 @@ class Book:
             self._weight[at + k] = np.array([[strength[k] ** 2]])
         self.hypotheses.extend(made)
         self.columns += len(made)
+        self._part += [len(self._row) - 1] * len(made)
 
     def know(self, hypothesis: Hypothesis, normal: Floats) -> None:
         """CᵀMC (q, q) of a hypothesis that needs no solve."""
@@ -86,13 +89,14 @@ class Book:
     def exchange(self, hypothesis: Hypothesis, row: Ints, value: Floats, column: Ints) -> None:
         """Another signature for a hypothesis, in as many columns."""
         low, high = hypothesis.column, hypothesis.column + hypothesis.q
-        for k, c in enumerate(self._column):
-            if len(c) and ((c >= low) & (c < high)).any():
-                keep = (c < low) | (c >= high)
-                self._row[k], self._column[k], self._value[k] = self._row[k][keep], c[keep], self._value[k][keep]
+        k = self._part[low]
+        c = self._column[k]
+        keep = (c < low) | (c >= high)
+        self._row[k], self._column[k], self._value[k] = self._row[k][keep], c[keep], self._value[k][keep]
         self._row.append(row)
         self._value.append(value)
         self._column.append(column + low)
+        self._part[low:high] = [len(self._row) - 1] * hypothesis.q
         self._weight.pop(low, None)
 
     def entries(self) -> tuple[Ints, Ints, Floats]:

@@ -25,6 +25,7 @@ from .point import Point
 from .signatures import Book, Hypothesis
 
 CHUNK = 256
+UNASKED = 6.0  # T that no correction for many tests lets pass
 LEFT = 1e-6  # share of N that must be left of it
 BUDGET = 4_000_000  # numbers in one dense block of signatures
 
@@ -39,6 +40,7 @@ class Tests:
     q: Ints  # (h,)
     normal: Floats  # (h, 3, 3) N, zero beyond q
     scale: Floats  # (h, 3) diagonal of CᵀC: what of it is rounding
+    fixed: Floats  # (h,) the size that it must have, NaN for any
 
     @property
     def hypotheses(self) -> list[Hypothesis]:
@@ -72,9 +74,12 @@ def make_tests(book: Book) -> Tests:
     wanted = np.flatnonzero(~known)
     if len(wanted):
         _solve(point, row, column, value, wanted, first, q, normal)
+        for h in np.flatnonzero(np.isin(first, wanted)).tolist():
+            book.know(hypotheses[h], normal[h, : q[h], : q[h]])
     padded = np.append(weight, 0.0)
     at = np.where(np.arange(3) < q[:, None], first[:, None] + np.arange(3), K)
-    return Tests(book, b, first, q, normal, padded[at])
+    fixed = np.array([np.nan if h.fixed is None else h.fixed for h in hypotheses])
+    return Tests(book, b, first, q, normal, padded[at], fixed)
 
 
 def _solve(
@@ -211,13 +216,16 @@ def _statistic(tests: Tests, b: Floats, normal: Floats, scale: Floats) -> tuple[
     seen = one & (strength > NO_CHECK * scale[:, 0]) & (strength > 1e-12)
     T[seen] = b[seen, 0] ** 2 / strength[seen]
     told[seen] = 1
-    for h in np.flatnonzero(~one).tolist():
-        w = int(tests.q[h])
-        root = np.sqrt(np.maximum(scale[h, :w], 1e-300))
-        values, vectors = np.linalg.eigh(normal[h, :w, :w] / root[:, None] / root)
+    for w in (2, 3):
+        these = np.flatnonzero(tests.q == w)
+        if not len(these):
+            continue
+        root = np.sqrt(np.maximum(scale[these, :w], 1e-300))
+        values, vectors = np.linalg.eigh(normal[these, :w, :w] / root[:, :, None] / root[:, None, :])
         clear = values > NO_CHECK
-        y = (vectors.T @ (b[h, :w] / root))[clear]
-        T[h], told[h] = float(np.sum(y**2 / values[clear])), int(clear.sum())
+        y = np.einsum("hji,hj->hi", vectors, b[these, :w] / root)
+        T[these] = np.sum(np.where(clear, y**2 / np.where(clear, values, 1.0), 0.0), axis=1)
+        told[these] = clear.sum(axis=1)
     return T, told
 
 
@@ -270,9 +278,9 @@ def _root(N: Floats, scale: Floats) -> Floats:
 
 
 def evidence(T: Floats, q: Ints) -> Floats:
-    """−2 ln P(χ²_q > T), 0 where q = 0; exact for q = 1, 2, 3 however large T."""
+    """−2 ln P(χ²_q > T) for q = 1, 2, 3, however large T; 0 where q = 0 or T is below what anybody asks about."""
     out = np.zeros(len(T))
-    for i in np.flatnonzero(q > 0).tolist():
+    for i in np.flatnonzero((q > 0) & (T > UNASKED)).tolist():
         out[i] = -2.0 * log_tail(float(T[i]), int(q[i]))
     return out
 

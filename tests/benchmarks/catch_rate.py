@@ -16,10 +16,9 @@ from __future__ import annotations
 import argparse
 import sys
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import numpy as np
-from catch_rate_networks import GROUNDS, Ground, solve
-from catch_rate_plants import PLANTS, Planted
 
 from hubtack.adjust.judge.causes import CAUSES
 from hubtack.adjust.judge.diagnose import hypotheses, judge
@@ -28,6 +27,10 @@ from hubtack.adjust.judge.statistics import Tests, correlations, critical_value_
 from hubtack.adjust.settings import Settings
 from hubtack.adjust.simulate import simulate
 from hubtack.adjust.trouble import NotConverged, Undetermined
+
+sys.path.insert(0, str(Path(__file__).parents[2]))  # the root, from which tests call each other by full name
+from tests.benchmarks.catch_rate_networks import GROUNDS, Ground, solve
+from tests.benchmarks.catch_rate_plants import PLANTS, Planted
 
 POWER = 2.3263  # N⁻¹(0.99)
 SEPARABLE = 0.9

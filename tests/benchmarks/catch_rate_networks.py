@@ -10,9 +10,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from networks import Day
+from tests.benchmarks.networks import Day
 
-from hubtack.adjust.adjustment import _solve, reference_height
+from hubtack.adjust import adjust
+from hubtack.adjust.adjustment import reference_height
 from hubtack.adjust.ground.network import Network, Reduced, Targets
 from hubtack.adjust.ground.table import Floats
 from hubtack.adjust.judge.robust import robust_solution
@@ -22,8 +23,8 @@ from hubtack.adjust.model.equations import Equations
 from hubtack.adjust.model.frames import Plane
 from hubtack.adjust.model.reductions import reduce_readings
 from hubtack.adjust.model.unknowns import place_unknowns
-from hubtack.adjust.outcome.solved import Solved
 from hubtack.adjust.settings import Settings
+from hubtack.adjust.solved import Solved
 from hubtack.adjust.trouble import NotConverged, Undetermined
 
 
@@ -36,20 +37,22 @@ class Ground:
 
 
 def solve(network: Network, settings: Settings) -> Solved:
-    """As `adjust` does it, without the tables; where that does not settle, at the robust point.
+    """The solved network behind `adjust`; where that does not settle, one at the robust point.
 
     Raises Undetermined, or NotConverged where there is no robust point either.
     """
-    obs = reduce_readings(network)
-    unknowns = place_unknowns(network, obs, settings)
-    frame = Plane(settings.radius, reference_height(network, settings), settings.scale_factor)
-    start = approximate(network, obs, settings, unknowns.heights)
-    equations = Equations(network, obs, unknowns, settings, frame, start.coordinates)
-    first = equations.first_guess(start.orientations)
-    datum = find_datum(network, obs, unknowns, settings, start.coordinates, first)
     try:
-        return Solved(equations, _solve(equations, first, datum))
+        solved = adjust(network, settings).solved
+        assert solved is not None
+        return solved
     except (NotConverged, Undetermined):
+        obs = reduce_readings(network)
+        unknowns = place_unknowns(network, obs, settings)
+        frame = Plane(settings.radius, reference_height(network, settings), settings.scale_factor)
+        start = approximate(network, obs, settings, unknowns.heights)
+        equations = Equations(network, obs, unknowns, settings, frame, start.coordinates)
+        first = equations.first_guess(start.orientations)
+        datum = find_datum(network, obs, unknowns, settings, start.coordinates, first)
         robust = robust_solution(equations, datum.constraints if datum else None)
         if robust is None:
             raise

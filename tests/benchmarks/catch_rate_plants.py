@@ -10,9 +10,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from catch_rate_networks import Ground
+from tests.benchmarks.catch_rate_networks import Ground
 
-from hubtack.adjust.ground.network import Network
+from hubtack.adjust.ground.network import Marks, Network
 from hubtack.adjust.ground.table import Floats, Ints
 from hubtack.adjust.judge.written import Written, angle_swaps, length_swaps
 from hubtack.adjust.settings import Settings
@@ -56,21 +56,14 @@ def _stood(ground: Ground, rng: np.random.Generator, settings: Settings, where: 
     network, truth = ground.network, ground.truth
     n = len(truth)
     marks = network.marks
-    from hubtack.adjust.ground.network import Marks
-
     k = len(where)
-    nan = np.full(k, np.nan)
+    nan, free = np.full(k, np.nan), np.full(k, np.inf)
     more = Marks(
         mark=[*marks.mark, *(f"ghost{i}" for i in range(k))],
         east=np.append(marks.east, nan), north=np.append(marks.north, nan), height=np.append(marks.height, nan),
-        sigma_east=np.append(marks.sigma_east, nan + np.inf), sigma_north=np.append(marks.sigma_north, nan + np.inf),
-        sigma_height=np.append(marks.sigma_height, nan + np.inf),
+        sigma_east=np.append(marks.sigma_east, free), sigma_north=np.append(marks.sigma_north, free),
+        sigma_height=np.append(marks.sigma_height, free),
     )  # fmt: skip
-    more = more.replace(
-        sigma_east=np.append(marks.sigma_east, np.full(k, np.inf)),
-        sigma_north=np.append(marks.sigma_north, np.full(k, np.inf)),
-        sigma_height=np.append(marks.sigma_height, np.full(k, np.inf)),
-    )
     mark = network.setups.mark.copy()
     for i, s in enumerate(where):
         mark[s] = n + i
@@ -295,7 +288,7 @@ def ramp(ground: Ground, day: Network, rng: np.random.Generator, settings: Setti
     name = str(day.setups.setup[at])
     return Planted(
         replace(day, sights=s.replace(circle=circle)), "orientation", (name,), ((name, "orientation_ramp"),),
-        np.array([size / 2]),
+        np.array([size]),
     )  # fmt: skip
 
 
