@@ -1,0 +1,189 @@
+"""scan_control.csv: targets for the registration of scans, with full covariance; scan_control_enh.csv: name,e,n,h.
+
+A scanner sees the centre of a target, a drill or a tape the mark below it. They are two points with two names, and
+stand in two rows: `target centre` (one a target setup, named by the setup) and `mark` (one a mark). The centre is
+
+    mark + (δe, δn, h + δh)
+
+with the centring and height error that the network finds in that very setup; its covariance is taken from the joint
+covariance of mark and setup effects, so a centre sighted often is better known than a mark below a doubtful height.
+It holds as long as the target is not moved; `set up` says when it was placed, where the job does.
+
+use:
+    register     determined in east, north and height, checked, and no test speaks against it
+    check        determined and checked, but not in all three: holds for what is there
+    do not use   unchecked, or a test rejects the setup, another setup on the mark, or its control
+    `why` gives the reason; `checked` is the redundancy number of the target's height, for a mark blank.
+Covariances are in the square of the job's small unit (mm², or (0.001 ft)²); all sigmas are 1 sigma, 1D. Between targets:
+the deliverable `covariance`. scan_control_enh.csv holds the rows `register` and `check` that have all three coordinates,
+without a header, centres under their setup's name and marks under their own.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from hubtack.adjust.ground.table import Flags, Floats
+
+from .deliverables import crs_of
+from .layout import reason, rejected
+from .sheets import Heading, Sheet, Show, guarded, plain, write_csv
+
+if TYPE_CHECKING:
+    from hubtack.adjust.results import Adjustment
+    from hubtack.io.job import Job
+
+FILE, PLAIN = "scan_control.csv", "scan_control_enh.csv"
+_TERMS = ((0, 1, "en"), (0, 2, "eh"), (1, 2, "nh"))
+
+
+def write(adjustment: Adjustment, job: Job, folder: Path) -> None:
+    """Write scan_control.csv and scan_control_enh.csv into `folder`."""
+    table = sheet(adjustment, job)
+    write_csv(table, folder / FILE)
+    names = [h.words for h in table.headings]
+    columns = [names.index(c) for c in ("target", "east", "north", "height", "use")]
+    with (folder / PLAIN).open("w", encoding="utf-8", newline="") as stream:
+        out = csv.writer(stream, lineterminator="\n")
+        for row in table.rows:
+            name, east, north, height, use = (row[c] for c in columns)
+            if use != "do not use" and east and north and height:
+                out.writerow([guarded(name), east, north, height])
+
+
+def sheet(adjustment: Adjustment, job: Job) -> Sheet:
+    """Target centres, setup by setup, then the marks."""
+    show = Show(adjustment, job.units)
+    length, small = job.units.length_name, show.small_length_name
+    headings = (
+        Heading("target", number=False),
+        Heading("mark", number=False),
+        Heading("east", length),
+        Heading("north", length),
+        Heading("height", length),
+        Heading("what", number=False),
+        Heading("offset height", length),
+        Heading("sigma e", small),
+        Heading("sigma n", small),
+        Heading("sigma h", small),
+        *(Heading(f"cov {name}", f"({small})²") for *_, name in _TERMS),
+        Heading("type", number=False),
+        Heading("support", number=False),
+        Heading("use", number=False),
+        Heading("checked"),
+        Heading("why", number=False),
+        Heading("facing", number=False),
+        Heading("set up", number=False),
+        Heading("unit", number=False),
+        Heading("crs", number=False),
+    )
+    rows = (*_centres(adjustment, job, show), *_marks(adjustment, job, show))
+    bad = frozenset(i for i, row in enumerate(rows) if "do not use" in row)
+    return Sheet("Scan control", headings, tuple(rows), bad, band="watch")
+
+
+def _centres(a: Adjustment, job: Job, show: Show) -> list[tuple[str, ...]]:
+    from hubtack.adjust.ground.supports import vertical_heights
+    from hubtack.adjust.outcome.joint import device_covariance
+
+    m, net, s = a.marks, a.network, a.setups
+    heights = vertical_heights(net)
+    targets = np.flatnonzero(~net.setups.instrument)
+    on = net.setups.mark[targets]
+    effects = np.nan_to_num(np.column_stack([s.centring_east, s.centring_north, s.height_error])[targets])
+    centres = np.column_stack([m.east[on], m.north[on], m.height[on] + heights[targets]]) + effects
+    covariance = device_covariance(a, targets)
+    if covariance is None:
+        covariance = np.full((len(targets), 3, 3), math.nan)
+    covariance = covariance.copy()
+    no_height = ~np.isfinite(centres[:, 2])
+    covariance[no_height, 2, :] = covariance[no_height, :, 2] = math.nan
+    bad = bad_marks(a)
+    texts = job.texts.get("setups", {})
+    rows = []
+    for k, i in enumerate(targets.tolist()):
+        mark, support, device = int(on[k]), int(net.setups.support[i]), int(net.setups.device[i])
+        why = [w for w in (reason(a, mark),) if w]
+        if s.flagged[i]:
+            why.insert(0, "a test rejects this setup")
+        use = "do not use" if why or bad[mark] else _use(centres[k])
+        rows.append(
+            (
+                str(s.setup[i]),
+                str(m.mark[mark]),
+                *(show.length(float(x)) for x in centres[k]),
+                "target centre",
+                show.length(float(heights[i])),
+                *_precision(show, covariance[k]),
+                str(net.targets.target[device]) if device < len(net.targets) else "",
+                str(net.supports.support[support]),
+                use,
+                plain(float(s.redundancy_height[i]), 3),
+                "; ".join(why),
+                _cell(texts.get("facing", ()), i),
+                _cell(texts.get("started", ()), i),
+                job.units.length_name,
+                crs_of(job) or "local",
+            )
+        )
+    return rows
+
+
+def _marks(a: Adjustment, job: Job, show: Show) -> list[tuple[str, ...]]:
+    m, bad = a.marks, bad_marks(a)
+    rows = []
+    for i in range(len(m)):
+        point = np.array([m.east[i], m.north[i], m.height[i]])
+        if not np.isfinite(point).any():
+            continue
+        rows.append(
+            (
+                str(m.mark[i]),
+                str(m.mark[i]),
+                *(show.length(float(x)) for x in point),
+                "mark",
+                show.length(0.0),
+                *_precision(show, m.covariance[i]),
+                "",
+                "",
+                "do not use" if bad[i] else _use(point),
+                "",
+                reason(a, i),
+                "",
+                "",
+                job.units.length_name,
+                crs_of(job) or "local",
+            )
+        )
+    return rows
+
+
+def bad_marks(adjustment: Adjustment) -> Flags:
+    """Marks (n_marks,) that are unchecked, or that a test speaks against in position or height."""
+    plan, height = rejected(adjustment)
+    return adjustment.marks.unchecked | plan | height
+
+
+def _use(point: Floats) -> str:
+    """`register` where all three coordinates are there; `check` with some, `do not use` with none of plan or height."""
+    there = np.isfinite(point)
+    if there.all():
+        return "register"
+    return "check" if there[:2].all() or there[2] else "do not use"
+
+
+def _precision(show: Show, covariance: Floats) -> tuple[str, ...]:
+    """Three sigmas and three covariances, in small units."""
+    small = show.units.small_length_of(1.0)
+    sigmas = [math.sqrt(v) if v >= 0.0 else math.nan for v in np.diagonal(covariance).tolist()]
+    terms = [plain(float(covariance[i, j]) * small**2, 4) for i, j, _ in _TERMS]
+    return (*(show.small(s, 3) for s in sigmas), *terms)
+
+
+def _cell(column: tuple[str, ...], row: int) -> str:
+    return column[row] if row < len(column) else ""
