@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from hubtack.adjust.ground.network import Marks, Network, Reduced, Setups, Sights, Vectors
 from hubtack.adjust.ground.table import Names
@@ -38,6 +39,7 @@ class Job:
     files: dict[str, str] = field(default_factory=dict)  # file name → sha256 of its bytes
     remarks: tuple[Trouble, ...] = ()  # defaults taken, columns not used, …
     write: tuple[str, ...] = ()  # deliverables that job.toml asks for
+    goals: dict[str, dict[str, Any]] = field(default_factory=dict)  # [tolerance] and [times] of a plan
     # table → column → cells: notes, times, names of bases and whatever else the network does not hold
     texts: dict[str, dict[str, tuple[str, ...]]] = field(default_factory=dict)
 
@@ -93,6 +95,7 @@ def read_job(folder: Path | str) -> Job:
         files=source.files,
         remarks=tuple(remarks),
         write=jobfile.write,
+        goals=jobfile.goals,
         texts={name: _texts(name, table) for name, table in tables.items()},
         spots={name: table.spots for name, table in tables.items() if table.spots},
     )

@@ -48,6 +48,7 @@ class JobFile:
     targets: dict[str, jobkeys.TargetKeys | None] = field(default_factory=dict)
     decisions: list[jobkeys.DecisionKeys | None] = field(default_factory=list)
     write: tuple[str, ...] = ()  # names of deliverables
+    goals: dict[str, dict[str, Any]] = field(default_factory=dict)  # [tolerance] and [times], as read
     columns: jobkeys.ColumnsKeys | None = None  # a field book in the place of setups.csv and sights.csv
     source: jobkeys.SourceKeys | None = None
     readable: bool = True  # False where the text is no TOML: then no name can be checked
@@ -245,6 +246,7 @@ def _fill(job: JobFile, valid: dict[str, Any], names: dict[str, list[str]]) -> N
         found = valid.get(section, {})
         specs = {n: keys(**found[n]) if n in found else None for n in names[section]}
         setattr(job, section, specs)
+    job.goals = {name: valid[name] for name in ("tolerance", "times") if valid.get(name)}
     job.write = tuple(valid.get("deliver", {}).get("write", ()))
     if "file" in valid.get("columns", {}):
         job.columns = jobkeys.ColumnsKeys(**valid["columns"])

@@ -149,6 +149,32 @@ class SourceKeys:
 
 
 @dataclass(eq=False)
+class ToleranceKeys:
+    """[tolerance]: what a plan is held to, at the confidence level of [tests]."""
+
+    position: float | None = key("sigma of a length", "semi-major axis of a mark's ellipse", default=None)
+    height: float | None = key("sigma of a length", "half-width of a height's interval", default=None)
+    relative: tuple[float, float] | None = key(
+        "sigma of a distance", "semi-major axis between two marks that a sight joins", default=None
+    )
+
+
+@dataclass(eq=False)
+class TimesKeys:
+    """[times]: minutes, for what a change to a plan costs. Defaults: common practice, no source."""
+
+    pointing: float | None = key("number", "one pointing on one face [min]", default=None)
+    instrument_setup: float | None = key("number", "setting up the instrument [min]", default=None)
+    stand: float | None = key("number", "setting up a target on a stand [min]", default=None)
+    pole: float | None = key("number", "setting up a pole [min]", default=None)
+    tribrach: float | None = key("number", "setting up a tripod and tribrach [min]", default=None)
+    bolt: float | None = key("number", "putting a target on a bolt [min]", default=None)
+    adhesive: float | None = key("number", "sticking a target on [min]", default=None)
+    exchange: float | None = key("number", "exchanging devices on a standing base [min]", default=None)
+    levelling: float | None = key("number", "levelling between two marks [min]", default=None)
+
+
+@dataclass(eq=False)
 class InstrumentKeys:
     """[instruments.NAME]"""
 
@@ -211,6 +237,7 @@ class DecisionKeys:
 SECTIONS: dict[str, type] = {
     "job": General, "units": UnitKeys, "site": Site, "tests": Tests, "datum": Datum, "relative": RelativeKeys,
     "deliver": DeliverKeys, "columns": ColumnsKeys, "source": SourceKeys,
+    "tolerance": ToleranceKeys, "times": TimesKeys,
 }  # fmt: skip
 NAMED: dict[str, type] = {"instruments": InstrumentKeys, "supports": SupportKeys, "targets": TargetKeys}
 LATER = ("include",)  # known to the format, not yet to the reader
