@@ -16,6 +16,7 @@ import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 
@@ -27,7 +28,7 @@ from hubtack.adjust.simulate import simulate
 sys.path.insert(0, str(Path(__file__).parents[2]))
 from tests.benchmarks.networks import KINDS, Day
 
-RULES = ("shared", "independent")
+RULES: tuple[Literal["shared", "independent"], ...] = ("shared", "independent")
 CHI2 = 5.991464547  # χ²(0.95; 2), from tables
 NORMAL = 1.959963985  # N⁻¹(0.975)
 

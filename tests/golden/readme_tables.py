@@ -63,7 +63,7 @@ def default(f: dataclasses.Field[object]) -> str:
 def meaning(f: dataclasses.Field[object]) -> str:
     """The reader's words, and what may be chosen."""
     choices = ", ".join(f"`{c}`" for c in f.metadata["choices"])
-    return f.metadata["words"].replace("|", "\\|") + (f": {choices}" if choices else "")
+    return str(f.metadata["words"]).replace("|", "\\|") + (f": {choices}" if choices else "")
 
 
 PARTS = {"columns": column_table, "keys": key_table}

@@ -75,6 +75,20 @@ def test_truth_lies_within_the_joint_uncertainty(name: str) -> None:
     assert chi2.ppf(0.001, unknowns) < rise < chi2.ppf(0.999, unknowns)
 
 
+def test_the_independent_rule_does_to_the_traverse_what_its_readme_says() -> None:
+    job = read_job(SAMPLES / "braced-traverse")
+    shared = adjust(job.network, job.settings)
+    independent = adjust(job.network, dataclasses.replace(job.settings, correlation="independent"))
+    y4 = list(job.network.marks.mark).index("Y4")
+    figures = [f"{1000 * a.marks.sigma_height[y4]:.2f} mm" for a in (shared, independent)]
+    figures.append(f"fails with {independent.global_test.variance_factor:.2f}")
+    readme = " ".join((SAMPLES / "braced-traverse" / "README.md").read_text(encoding="utf-8").split())
+    assert [text for text in figures if text not in readme] == []
+    assert shared.marks.unchecked[y4]
+    assert not independent.marks.unchecked[y4]
+    assert not independent.global_test.passed
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_result_is_what_was_blessed(name: str) -> None:
     blessed = json.loads((HERE / f"{name}.json").read_text(encoding="utf-8"))
