@@ -11,7 +11,8 @@ It holds as long as the target is not moved; `set up` says when it was placed, w
 
 use:
     register     determined in east, north and height, checked, and no test speaks against it
-    check        determined and checked, but not in all three: holds for what is there
+    check        determined and checked, but not in all three: holds for what is there; or a centre that no zenith
+                 angle was read to
     do not use   unchecked, or a test rejects the setup, another setup on the mark, or its control
     `why` gives the reason; `checked` is the redundancy number of the target's height, for a mark blank.
 Covariances are in the square of the job's small unit (mm², or (0.001 ft)²); all sigmas are 1 sigma, 1D. Between targets:
@@ -32,7 +33,7 @@ from hubtack.adjust.ground.table import Flags, Floats
 
 from .deliverables import crs_of
 from .layout import reason, rejected
-from .sheets import Heading, Sheet, Show, guarded, plain, write_csv
+from .sheets import Heading, Sheet, Show, guarded, names, plain, write_csv
 
 if TYPE_CHECKING:
     from hubtack.adjust.results import Adjustment
@@ -46,8 +47,8 @@ def write(adjustment: Adjustment, job: Job, folder: Path) -> None:
     """Write scan_control.csv and scan_control_enh.csv into `folder`."""
     table = sheet(adjustment, job)
     write_csv(table, folder / FILE)
-    names = [h.words for h in table.headings]
-    columns = [names.index(c) for c in ("target", "east", "north", "height", "use")]
+    headings = [h.words for h in table.headings]
+    columns = [headings.index(c) for c in ("target", "east", "north", "height", "use")]
     with (folder / PLAIN).open("w", encoding="utf-8", newline="") as stream:
         out = csv.writer(stream, lineterminator="\n")
         for row in table.rows:
@@ -103,15 +104,14 @@ def _centres(a: Adjustment, job: Job, show: Show) -> list[tuple[str, ...]]:
     covariance = covariance.copy()
     no_height = ~np.isfinite(centres[:, 2])
     covariance[no_height, 2, :] = covariance[no_height, :, 2] = math.nan
-    bad = bad_marks(a)
+    rejected_marks = np.logical_or(*rejected(a))
+    o = a.observations
+    sighted = set(o.end_setup[o.kind == "zenith"].tolist())
     texts = job.texts.get("setups", {})
     rows = []
     for k, i in enumerate(targets.tolist()):
         mark, support, device = int(on[k]), int(net.setups.support[i]), int(net.setups.device[i])
-        why = [w for w in (reason(a, mark),) if w]
-        if s.flagged[i]:
-            why.insert(0, "a test rejects this setup")
-        use = "do not use" if why or bad[mark] else _use(centres[k])
+        use, why = _centre_use(a, i, centres[k], bool(rejected_marks[mark]), i in sighted)
         rows.append(
             (
                 str(s.setup[i]),
@@ -124,7 +124,7 @@ def _centres(a: Adjustment, job: Job, show: Show) -> list[tuple[str, ...]]:
                 str(net.supports.support[support]),
                 use,
                 plain(float(s.redundancy_height[i]), 3),
-                "; ".join(why),
+                why,
                 _cell(texts.get("facing", ()), i),
                 _cell(texts.get("started", ()), i),
                 job.units.length_name,
@@ -132,6 +132,23 @@ def _centres(a: Adjustment, job: Job, show: Show) -> list[tuple[str, ...]]:
             )
         )
     return rows
+
+
+def _centre_use(a: Adjustment, setup: int, centre: Floats, rejected_mark: bool, sighted: bool) -> tuple[str, str]:
+    """What the centre of one target setup is good for, and why not for more."""
+    m, name, mark = a.marks, str(a.setups.setup[setup]), int(a.network.setups.mark[setup])
+    if a.setups.flagged[setup]:
+        return "do not use", "a test rejects this setup"
+    if rejected_mark:
+        return "do not use", "a test rejects another setup, or the control, of its mark"
+    # A wrong height or centring of this very setup moves the mark, not the centre that was sighted.
+    rests_on = [n for n in map(str, m.unchecked_by[mark]) if n not in (f"{name} centring", f"{name} height")]
+    if m.unchecked[mark] and (rests_on or not m.unchecked_by[mark]):
+        return "do not use", f"unchecked: rests on {names(rests_on, 4) or 'too few readings'}"
+    use = _use(centre)
+    if use == "register" and not sighted:
+        return "check", "no zenith angle to it: its height is the mark's and the height entered"
+    return use, ""
 
 
 def _marks(a: Adjustment, job: Job, show: Show) -> list[tuple[str, ...]]:
