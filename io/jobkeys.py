@@ -105,6 +105,7 @@ class ColumnsKeys:
     """[columns]"""
 
     file: str = key("text", "the field book, in the job's folder")
+    sheet: str = key("text", "its sheet, of a workbook; without it the first", default="")
     id: str = key("text", "header of the column with the id of the row; without it the line", default="")
     from_setup: str = key("text", "header: name of the instrument setup; without it inferred", default="")
     from_mark: str = key("text", "header: mark under the instrument", default="")
@@ -133,12 +134,12 @@ class ColumnsKeys:
         "choice", "how long a target that the book does not name is one setup",
         "in one visit", "until height or support changes", default="in one visit",
     )  # fmt: skip
-    separator: str = key("choice", "where it can't be told", "", "comma", "semicolon", "tab", default="")
+    separator: str = key("choice", "separator, where it can't be told", "comma", "semicolon", "tab", default="")
     encoding: str = key(
-        "choice", "where it can't be told", "", "utf-8", "utf-16", "latin-1", "windows-1252", "windows-1250",
+        "choice", "encoding, where it can't be told", "utf-8", "utf-16", "latin-1", "windows-1252", "windows-1250",
         default="",
     )  # fmt: skip
-    decimal: str = key("choice", "decimal mark, where it can't be told", "", "point", "comma", default="")
+    decimal: str = key("choice", "decimal mark, where it can't be told", "point", "comma", default="")
 
 
 @dataclass(eq=False)
