@@ -148,6 +148,34 @@ class Witnesses:
                 cost += sum(min(abs(wrap(t - middle)) / loosest, 1.0) for t in turns) / 2
         return support, cost
 
+    def settled(self, at: Point) -> Point:
+        """The point moved to where the readings that agree with it fit best, by one step of least squares."""
+        x, y = at
+        ee = en = nn = re = rn = 0.0
+        for (px, py), length, tolerance, _ in self.lengths:
+            de, dn = x - px, y - py
+            d = hypot(de, dn) + 1e-9
+            off = length - d
+            if abs(off) <= tolerance:
+                w = 1.0 / (tolerance * tolerance)
+                ue, un = de / d, dn / d
+                ee, en, nn = ee + w * ue * ue, en + w * ue * un, nn + w * un * un
+                re, rn = re + w * ue * off, rn + w * un * off
+        for (px, py), turn, tolerance, _ in self.rays:
+            de, dn = x - px, y - py
+            d = hypot(de, dn) + 1e-9
+            off = wrap(turn - atan2(de, dn))
+            loose = tolerance + NEAR / d
+            if abs(off) <= loose:
+                w = 1.0 / (loose * loose * d * d)
+                ue, un = dn / d, -de / d
+                ee, en, nn = ee + w * ue * ue, en + w * ue * un, nn + w * un * un
+                re, rn = re + w * ue * off * d, rn + w * un * off * d
+        determinant = ee * nn - en * en
+        if determinant <= 0.01 * ee * nn or determinant <= 0.0:
+            return at
+        return x + (nn * re - en * rn) / determinant, y + (ee * rn - en * re) / determinant
+
     def proposals(self) -> Iterator[Point]:
         """Points from the fewest readings, the best conditioned constructions first."""
         rays, lengths = self.rays, self.lengths
@@ -244,6 +272,8 @@ def place(readings: Readings, frame: Frame, mark: int, free_own: bool = False) -
         if hypot(other[0] - point[0], other[1] - point[1]) > reach + 2 * NEAR:
             rival = other
             break
+    if rival is None and -support > 2:
+        point = witnesses.settled(point)
     return Placement(point, -support, witnesses.total + support, rival)
 
 
