@@ -25,7 +25,7 @@ from .places import exaggeration, placed, sight_lines, spacing
 from .sheets import Show, percent
 
 if TYPE_CHECKING:
-    from ezdxf.layouts import Modelspace
+    from ezdxf.layouts.layout import Modelspace
 
     from hubtack.adjust.results import Adjustment
     from hubtack.io.job import Job
@@ -74,7 +74,7 @@ def _draw(space: Modelspace, a: Adjustment, job: Job, ellipses: str, factor: int
         flat = not all(math.isfinite(m.height[i]) for i in both)  # one height is none: no line runs down to 0
         ends = [(unit(m.east[i]), unit(m.north[i]), 0.0 if flat else unit(m.height[i])) for i in both]
         if all(math.isfinite(x) for end in ends for x in end):
-            space.add_line(*ends, dxfattribs={"layer": "HT_FLAGGED" if line.flagged else "HT_SIGHTS"})
+            space.add_line(ends[0], ends[1], dxfattribs={"layer": "HT_FLAGGED" if line.flagged else "HT_SIGHTS"})
     for i in rows.tolist():
         high = math.isfinite(m.height[i])
         x, y, z = unit(m.east[i]), unit(m.north[i]), unit(m.height[i]) if high else 0.0
@@ -117,11 +117,11 @@ def _note(space: Modelspace, a: Adjustment, job: Job, factor: int, size: float) 
 @contextlib.contextmanager
 def _fixed_metadata() -> Iterator[None]:
     """No clock and no random identifiers in the file."""
-    import ezdxf
+    from ezdxf._options import options
 
-    before = ezdxf.options.write_fixed_meta_data_for_testing
-    ezdxf.options.write_fixed_meta_data_for_testing = True
+    before = options.write_fixed_meta_data_for_testing
+    options.write_fixed_meta_data_for_testing = True
     try:
         yield
     finally:
-        ezdxf.options.write_fixed_meta_data_for_testing = before
+        options.write_fixed_meta_data_for_testing = before

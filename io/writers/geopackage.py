@@ -144,7 +144,7 @@ def _ellipses(layers: _Layers, a: Adjustment, job: Job) -> None:
     shapes = []
     for i in rows:
         ring = ellipse_points(m.semi_major[i] * factor, m.semi_minor[i] * factor, m.ellipse_azimuth[i])
-        shapes.append(shapely.Polygon((ring + [m.east[i], m.north[i]]) / unit))
+        shapes.append(shapely.Polygon((ring + np.array([m.east[i], m.north[i]])) / unit))
     fields: Fields = {
         "mark": _texts(m.mark[rows]),
         "confidence": np.full(len(rows), a.settings.confidence),
@@ -233,7 +233,8 @@ def _flagged_marks(a: Adjustment) -> Flags:
     out = np.zeros(len(a.marks), dtype=bool)
     out[a.network.setups.mark[a.setups.flagged]] = True
     moved = {str(n) for n in a.control.mark[a.control.flagged]}
-    return out | np.array([str(n) in moved for n in a.marks.mark], dtype=bool)
+    out |= np.array([str(n) in moved for n in a.marks.mark], dtype=bool)
+    return out
 
 
 def _suffix(job: Job) -> str:

@@ -136,19 +136,28 @@ def _centres(a: Adjustment, job: Job, show: Show) -> list[tuple[str, ...]]:
 
 def _centre_use(a: Adjustment, setup: int, centre: Floats, rejected_mark: bool, sighted: bool) -> tuple[str, str]:
     """What the centre of one target setup is good for, and why not for more."""
-    m, name, mark = a.marks, str(a.setups.setup[setup]), int(a.network.setups.mark[setup])
+    m, mark = a.marks, int(a.network.setups.mark[setup])
     if a.setups.flagged[setup]:
         return "do not use", "a test rejects this setup"
     if rejected_mark:
         return "do not use", "a test rejects another setup, or the control, of its mark"
     # A wrong height or centring of this very setup moves the mark, not the centre that was sighted.
-    rests_on = [n for n in map(str, m.unchecked_by[mark]) if n not in (f"{name} centring", f"{name} height")]
+    rests_on = [n for n in map(str, m.unchecked_by[mark]) if n not in _own(a, setup)]
     if m.unchecked[mark] and (rests_on or not m.unchecked_by[mark]):
         return "do not use", f"unchecked: rests on {names(rests_on, 4) or 'too few readings'}"
     use = _use(centre)
     if use == "register" and not sighted:
         return "check", "no zenith angle to it: its height is the mark's and the height entered"
     return use, ""
+
+
+def _own(a: Adjustment, setup: int) -> set[str]:
+    """Names of the effects of a setup; shared ones bear the name of any setup on its base."""
+    own: set[str] = set()
+    for word, group in (("centring", a.network.setups.base), ("height", a.network.setups.height_base)):
+        same = np.flatnonzero(group == group[setup]) if group[setup] >= 0 else np.array([setup])
+        own |= {f"{a.setups.setup[i]} {word}" for i in same.tolist()}
+    return own
 
 
 def _marks(a: Adjustment, job: Job, show: Show) -> list[tuple[str, ...]]:
