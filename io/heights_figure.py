@@ -165,7 +165,7 @@ def _panel(axes: Axes, panel: _Panel, adjustment: Adjustment, audit: Audit, job:
         x[told], error[told] - half[told], error[told] + half[told], color=INK, linewidth=0.8, zorder=2.0
     )
     odd = told & (np.abs(table.statistic[rows]) > adjustment.critical)
-    inside = np.abs(error) <= limit
+    inside = np.abs(error) <= 0.96 * limit
     _dots(
         axes,
         x,
@@ -190,7 +190,17 @@ def _panel(axes: Axes, panel: _Panel, adjustment: Adjustment, audit: Audit, job:
         up = error[i] > 0
         axes.plot([x[i]], [0.94 * limit if up else -0.94 * limit], marker="^" if up else "v", markersize=6.0,
                   markerfacecolor=ORANGE if odd[i] else "white", markeredgecolor=INK, linestyle="none", zorder=3.1)  # fmt: skip
-    _names(axes, panel, x, error, odd, told & ~inside, limit, [str(n) for n in table.setup[rows]])
+    _names(
+        axes,
+        panel,
+        x,
+        error,
+        odd,
+        told & ~inside,
+        limit,
+        [str(n) for n in table.setup[rows]],
+        job.units.small_length_name,
+    )
     for i in np.flatnonzero(~told):
         axes.text(x[i], 0.0, "?", fontsize=7, ha="center", va="center", color=INK, zorder=3.0)
     _heading(axes, panel, audit, job)
@@ -209,6 +219,7 @@ def _names(
     beyond: Flags,
     limit: float,
     names: list[str],
+    unit: str,
 ) -> None:
     """Names of the odd ones, the largest first, each beside its dot where there is room; figures of those off the strip.
 
@@ -217,7 +228,7 @@ def _names(
     taken: list[tuple[float, float, float]] = []  # left, right, height
     for i in sorted(np.flatnonzero(odd | beyond).tolist(), key=lambda k: -abs(float(error[k]))):
         far = bool(beyond[i])
-        words = f"{_short(names[i], 14)} {error[i]:+.0f}" if far else _short(names[i], 14)
+        words = _short(names[i], 14) + (f" {error[i]:+.0f} {unit}".replace("-", "−") if far else "")
         long, step = 0.62 * len(words), 0.17 * limit
         level = math.copysign(0.92 * limit, error[i]) if far else float(error[i])
         # beside the symbol; for arrows also a line or two further in, where nothing hides what they point at
@@ -274,7 +285,7 @@ def _verdict(audit: Audit, g: int) -> str:
         return f"{sign}behaves like {verdict}, {_odds(evidence)}"
     reason = str(c.reason[g])
     if reason.startswith("the geometry"):
-        return f"can't tell: at most {_odds(float(c.ceiling[g]))}"
+        return f"can't tell: at most {_odds(float(c.ceiling[g]))} for fixed"
     if reason.startswith("both"):
         return f"can't tell: {_odds(evidence)} for {'fixed' if evidence > 0 else 'measured'}"
     if reason.startswith("the rest"):

@@ -57,6 +57,10 @@ class Cofactor:
         K[d:, d:] -= np.eye(K.shape[0] - d)
         self._K = 0.5 * (K + K.T)
 
+    def reweighted(self, rows: list[Rows]) -> Cofactor:
+        """Of the same equations with other weights: their order, columns and constraints stay."""
+        return Cofactor(self.factor.pattern, rows, self._constraints)
+
     def solve(self, right: Floats, offset: Floats | None = None) -> Floats:
         """x = Q·right, moved so that Bᵀx = offset where an offset (d,) is given; right (n,) or (n, k)."""
         x = self.factor.solve(right)

@@ -22,10 +22,11 @@ from ..model.reductions import as_objects
 from ..model.unknowns import AXES
 from ..solved import Solved
 from .audit_classes import FREE_SIGMA, Question, Weighed, weigh, without_own
-from .components_contrasts import Contrasts, contrasts
+from .components import DENSE, Components, components
+from .components_contrasts import Contrasts, TooLarge, contrasts
 from .components_reml import Fit
 
-__all__ = ["Audit", "AuditClasses", "AuditSetups", "Question", "audit"]
+__all__ = ["Audit", "AuditClasses", "AuditSetups", "Question", "audit", "audited"]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -241,3 +242,21 @@ def _name(solved: Solved, prior: int) -> str:
 def odds(evidence: float) -> float:
     """exp|evidence|: 20 means 20 : 1."""
     return math.exp(min(abs(evidence), 700.0))
+
+
+def audited(solved: Solved, question: Question | None = None, most: int = DENSE) -> tuple[Components, Audit]:
+    """Variance components and audit of one solved network, which share their contrasts.
+
+    Beyond `most` contrasts the components are estimated all the same and the classes are left unasked, which the audit says:
+    its cost grows with their cube. `audit` alone goes up to 1500.
+    """
+    if solved.solution.degrees_of_freedom <= 0:
+        return components(solved), audit(solved, question)
+    try:
+        shared = contrasts(solved, most)
+    except TooLarge as large:
+        untold = _setups(solved, None, None, [])
+        return components(solved), Audit(
+            AuditClasses.empty(), untold, question or Question(), f"not asked: {large}"
+        )
+    return components(solved, shared), audit(solved, question, shared)

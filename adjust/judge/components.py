@@ -20,9 +20,10 @@ from ..estimate.quantiles import chi2_quantile
 from ..ground.table import Flags, Floats, Ints, Names, Table, column
 from ..model.reductions import as_objects
 from ..solved import Solved
-from .components_contrasts import Contrasts, contrasts
-from .components_reml import FLOOR, Fit, information, maximise
+from .components_contrasts import Contrasts, Group, TooLarge, contrasts, groups_of
+from .components_reml import FLOOR, NEAR, information, maximise
 
+DENSE = 600  # contrasts: beyond this the sparse steps are faster
 FEWEST = 5.0  # degrees of freedom; below: refused
 DOUBTFUL = 10.0  # below: the interval is told with a warning
 TOGETHER = 0.9  # correlation of two estimates beyond which neither stands for itself
@@ -50,42 +51,76 @@ class Components(Table):
     redundancy: Floats = column("number", "redundancy of the group at the estimate")
     degrees: Floats = column("number", "degrees of freedom of the estimate")
     flagged: Ints = column("count", "flagged readings or effects in the group: they inflate its estimate")
+    probed: Flags = column("flag", "degrees of freedom from random probes: good to a few per cent")
     verdict: Names = column("text", "ok, too optimistic, too pessimistic (the declared sigma) or refused")
     reason: Names = column("text", "why refused, or what to mind; blank otherwise")
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """What both roads to the maximum give: θ, r (G,), the matrix G, and which groups were free."""
+
+    groups: tuple[Group, ...]
+    members: list[Ints]  # group of every row of the solution, one array a Rows
+    theta: Floats
+    redundancy: Floats
+    information: Floats
+    free: Flags
+    settled: bool
+    probed: bool  # the degrees of freedom rest on random probes
 
 
 def components(solved: Solved, of: Contrasts | None = None) -> Components:
     """Estimate the components of a solved network; `of` are its contrasts where they are at hand.
 
-    Raises TooLarge where the network has more than 1500 contrasts.
+    Up to 600 contrasts by dense algebra, beyond that by sparse steps and with degrees of freedom from random probes.
     """
     if solved.solution.degrees_of_freedom <= 0:
         return Components.empty()
-    c = contrasts(solved) if of is None else of
-    return _table(solved, c, *estimate(c))
+    if of is None:
+        try:
+            of = contrasts(solved, DENSE)
+        except TooLarge:
+            return _table(solved, sparse_estimate(solved))
+    return _table(solved, dense_estimate(of))
 
 
-def estimate(c: Contrasts) -> tuple[Fit, Floats, Flags]:
-    """The fit, the matrix G at it, and which groups were free in it."""
+def dense_estimate(c: Contrasts, near: float = NEAR) -> Estimate:
+    """The maximum by way of the contrasts."""
     grams = c.grams()
-    ones = np.ones(len(c.groups))
     constant = np.array([g.what == "constant" for g in c.groups], dtype=bool)
     size = np.trace(grams, axis1=1, axis2=2) + c.scatter_freedom  # its redundancy were all other sigmas small
     free = ~constant & (size > LEAST)
-    fit = maximise(c, grams, free, ones, watched=~constant)
-    return fit, information(c, fit), free
+    fit = maximise(c, grams, free, np.ones(len(free)), watched=~constant, near=near)
+    members = [*c.of_reading, c.of_prior] if len(c.of_prior) else list(c.of_reading)
+    return Estimate(
+        c.groups, members, fit.theta, fit.redundancy, information(c, fit), free, fit.settled, probed=False
+    )
 
 
-def _table(solved: Solved, c: Contrasts, fit: Fit, G: Floats, free: Flags) -> Components:
-    shown = np.array([i for i, g in enumerate(c.groups) if g.what != "constant"], dtype=np.int64)
-    degrees, correlation = degrees_of_freedom(G, free)
-    flagged = _flagged(solved, c)
-    labels = [g.label for g in c.groups]
+def sparse_estimate(solved: Solved, near: float = NEAR) -> Estimate:
+    """The same maximum without contrasts, for large networks."""
+    from .components_sparse import climb
+
+    groups, of_reading, of_prior = groups_of(solved)
+    members = [*of_reading, of_prior] if len(of_prior) else of_reading
+    free = np.array([g.what != "constant" for g in groups], dtype=bool)
+    theta, at, redundancy, settled = climb(solved, members, free, near)
+    return Estimate(
+        groups, members, theta, redundancy, at.information(redundancy), free, settled, probed=True
+    )
+
+
+def _table(solved: Solved, e: Estimate) -> Components:
+    shown = [i for i, g in enumerate(e.groups) if g.what != "constant"]
+    degrees, correlation = degrees_of_freedom(e.information, e.free)
+    flagged = _flagged(solved, e)
+    labels = [g.label for g in e.groups]
     rows = []
     for i in shown:
-        g, theta, nu = c.groups[i], float(fit.theta[i]), float(degrees[i])
+        g, theta, nu = e.groups[i], float(e.theta[i]), float(degrees[i])
         sigma = lower = upper = np.nan
-        reason = _refusal(i, theta, nu, correlation[i], labels, fit.settled)
+        reason = _refusal(i, theta, nu, correlation[i], labels, e.settled)
         verdict = "refused"
         if not reason:
             sigma = g.sigma * np.sqrt(theta)
@@ -95,7 +130,7 @@ def _table(solved: Solved, c: Contrasts, fit: Fit, G: Floats, free: Flags) -> Co
             if flagged[i]:
                 notes.append(f"{flagged[i]} flagged in it: look there first")
             reason = "; ".join(notes)
-        rows.append((g, sigma, lower, upper, float(fit.redundancy[i]), nu, int(flagged[i]), verdict, reason))
+        rows.append((g, sigma, lower, upper, float(e.redundancy[i]), nu, int(flagged[i]), verdict, reason))
     groups = [r[0] for r in rows]
     numbers = np.array([r[1:6] for r in rows], dtype=float).reshape(-1, 5)
     return Components(
@@ -111,6 +146,7 @@ def _table(solved: Solved, c: Contrasts, fit: Fit, G: Floats, free: Flags) -> Co
         redundancy=numbers[:, 3],
         degrees=numbers[:, 4],
         flagged=np.array([r[6] for r in rows], dtype=np.int64),
+        probed=np.full(len(rows), e.probed),
         verdict=as_objects([r[7] for r in rows]),
         reason=as_objects([r[8] for r in rows]),
     )
@@ -150,11 +186,10 @@ def degrees_of_freedom(G: Floats, free: Flags) -> tuple[Floats, Floats]:
     return degrees, correlation
 
 
-def _flagged(solved: Solved, c: Contrasts) -> Ints:
+def _flagged(solved: Solved, e: Estimate) -> Ints:
     """How many readings and pseudo-observations of each group are flagged."""
-    count = np.zeros(len(c.groups), dtype=np.int64)
-    parts = [*c.of_reading, c.of_prior] if len(c.of_prior) else list(c.of_reading)
-    for group, reliability in zip(parts, solved.reliability, strict=True):
+    count = np.zeros(len(e.groups), dtype=np.int64)
+    for group, reliability in zip(e.members, solved.reliability, strict=True):
         far = np.abs(np.nan_to_num(reliability.standardized)) > solved.critical
         count += np.bincount(group[far], minlength=len(count))
     return count

@@ -31,9 +31,9 @@ SAME = 1e-9  # relative: rows of equal columns that are proportional within this
 class TooLarge(Exception):  # noqa: N818
     """More contrasts than dense algebra should carry."""
 
-    def __init__(self, count: int) -> None:
-        self.count = count
-        super().__init__(f"{count} redundant readings, more than {MOST}")
+    def __init__(self, count: int, most: int) -> None:
+        self.count, self.most = count, most
+        super().__init__(f"{count} redundant readings, more than {most}")
 
 
 @dataclass(frozen=True)
@@ -95,15 +95,15 @@ class Contrasts:
         return np.array([self.gram(g) for g in range(len(self.groups))])
 
 
-def contrasts(solved: Solved) -> Contrasts:
-    """The contrasts of a solved network at its solution. Raises TooLarge beyond 1500."""
+def contrasts(solved: Solved, most: int = MOST) -> Contrasts:
+    """The contrasts of a solved network at its solution. Raises TooLarge beyond `most` of them."""
     rows, u = solved.solution.rows, solved.unknowns
     n_priors = len(u.priors)
     readings = rows[:-1] if n_priors else rows
     freedom = solved.solution.degrees_of_freedom
     equations = sum(len(r.misclosure) for r in rows)
     datum_defect = freedom - equations + u.n  # freedoms that only inner constraints fix
-    groups, of_reading, of_prior = _groups(solved)
+    groups, of_reading, of_prior = groups_of(solved)
 
     readings, turns = _one_orientation(solved, readings, of_reading, len(groups))
     columns, values, misclosure, group, scatter, extra = _condense(readings, of_reading, len(groups))
@@ -116,8 +116,8 @@ def contrasts(solved: Solved) -> Contrasts:
         used[c] = True
     fixed = used[: u.n] & ~is_prior
     count = len(misclosure) - (int(fixed.sum()) - datum_defect)
-    if count > MOST:
-        raise TooLarge(count)
+    if count > most:
+        raise TooLarge(count, most)
     A = np.zeros((len(misclosure), u.n + 1))
     for at, c, v in zip(_starts(columns), columns, values, strict=True):
         np.add.at(A, (at + np.arange(len(c))[:, None], c), v)
@@ -230,7 +230,7 @@ def _condense(
     return columns, values, np.concatenate(misclosure), np.concatenate(group), scatter, freedom
 
 
-def _groups(solved: Solved) -> tuple[tuple[Group, ...], list[Ints], Ints]:
+def groups_of(solved: Solved) -> tuple[tuple[Group, ...], list[Ints], Ints]:
     """The groups; the group of every row of readings, one array a Rows; the group of every prior."""
     network, obs, u = solved.network, solved.obs, solved.unknowns
     found: dict[tuple[str, str, str], list[tuple[float, int]]] = {}

@@ -12,8 +12,7 @@ from tests.benchmarks.audit_power import FIXED, TAPED, audits, shares, solve, tr
 
 from hubtack.adjust.estimate.quantiles import chi2_probability, chi2_quantile
 from hubtack.adjust.ground.table import Floats, Ints
-from hubtack.adjust.judge.audit import Audit, Question, audit
-from hubtack.adjust.judge.components_contrasts import contrasts
+from hubtack.adjust.judge.audit import Audit, Question, audit, audited
 from hubtack.adjust.outcome.setups import setup_table
 from hubtack.adjust.settings import Settings
 from hubtack.adjust.simulate import simulate
@@ -39,7 +38,7 @@ def known_by(s: float, setups: int = 1) -> Plan:
     return plan
 
 
-def audited(plan: Plan, seed: int = 0, question: Question | None = None) -> tuple[Solved, Audit]:
+def audited_plan(plan: Plan, seed: int = 0, question: Question | None = None) -> tuple[Solved, Audit]:
     settings = Settings()
     solved = solve(plan.simulated(seed, settings), settings)
     return solved, audit(solved, question)
@@ -57,7 +56,7 @@ TABLE = (
 @pytest.mark.parametrize(("s", "k", "power"), TABLE)
 def test_c7_3_ceiling_of_one_setup_and_power_of_several(s: float, k: float, power: tuple[float, ...]) -> None:
     for m, expected in zip((1, 2, 3, 5, 8, 12, 20), power, strict=True):
-        _, a = audited(known_by(s * 1e-3, m))
+        _, a = audited_plan(known_by(s * 1e-3, m))
         # 1e-3 of the sigma: the slope of 100 m rays with a rise of 0.1 m, and the last digit printed
         assert np.exp(a.setups.ceiling[1:]) == pytest.approx(np.full(m, k), rel=1e-3)
         assert a.classes.ceiling[0] == pytest.approx(m * math.log(k), rel=2e-3)
@@ -67,7 +66,7 @@ def test_c7_3_ceiling_of_one_setup_and_power_of_several(s: float, k: float, powe
 
 def test_one_setup_is_never_proved_fixed_however_many_rounds() -> None:
     plan = known_by(1e-5)
-    _, a = audited(plan)
+    _, a = audited_plan(plan)
     assert a.setups.verdict[1] != "fixed"
     assert math.exp(a.setups.ceiling[1]) < TAPED / FIXED + 1e-3
     assert a.classes.verdict[0] != "fixed"
@@ -76,7 +75,7 @@ def test_one_setup_is_never_proved_fixed_however_many_rounds() -> None:
 def test_evidence_is_the_ratio_of_two_normal_densities() -> None:
     """For independent setups known to s the whole audit is a product of densities of their errors."""
     s = 0.5e-3
-    _, a = audited(known_by(s, 6), seed=3, question=PLAIN)
+    _, a = audited_plan(known_by(s, 6), seed=3, question=PLAIN)
     e = a.setups.height_error[1:]
     assert a.setups.sigma[1:] == pytest.approx(np.full(6, s), rel=1e-3)
 
@@ -185,7 +184,7 @@ def targets(a: Audit) -> Ints:
 
 def test_c6_9_two_visits_are_each_others_rivals() -> None:
     """Detectable, not attributable: ρ = −1 to the other visit, MDB 2.29 mm."""
-    _, a = audited(visits(2, 3))
+    _, a = audited_plan(visits(2, 3))
     part = targets(a)
     assert a.setups.correlation[part] == pytest.approx(np.full(10, -1.0), abs=1e-6)
     names = a.setups.setup[part]
@@ -194,7 +193,7 @@ def test_c6_9_two_visits_are_each_others_rivals() -> None:
 
 
 def test_c6_9_a_third_visit_tells_them_apart() -> None:
-    _, a = audited(visits(3, 2))
+    _, a = audited_plan(visits(3, 2))
     part = targets(a)
     assert a.setups.correlation[part] == pytest.approx(np.full(15, -0.5), abs=0.01)
     assert a.setups.minimal_detectable[part] == pytest.approx(np.full(15, 2.30e-3), abs=0.005e-3)
@@ -202,14 +201,14 @@ def test_c6_9_a_third_visit_tells_them_apart() -> None:
 
 def test_c6_9_levelling_tells_two_visits_apart() -> None:
     """MDB 2.06 mm and |ρ| ≤ 0.29 with two stations a visit and the marks levelled to 0.3 mm."""
-    _, a = audited(visits(2, 2, levelled=True))
+    _, a = audited_plan(visits(2, 2, levelled=True))
     part = targets(a)
     assert a.setups.minimal_detectable[part] == pytest.approx(np.full(10, 2.06e-3), abs=0.05e-3)
     assert np.abs(a.setups.correlation[part]).max() <= 0.30
 
 
 def test_c6_9_one_visit_sees_nothing() -> None:
-    _, a = audited(visits(1, 3))
+    _, a = audited_plan(visits(1, 3))
     part = targets(a)
     assert np.isinf(a.setups.minimal_detectable[part]).all()
     assert np.isinf(a.setups.sigma[part]).all()
@@ -310,12 +309,17 @@ def test_held_heights_and_the_independent_rule() -> None:
     assert len(a.setups) == len(network.setups)
 
 
-def test_shared_contrasts_change_nothing() -> None:
+def test_components_and_audit_share_their_contrasts() -> None:
     network, truth = traverse(6, 50.0, 1e-3, FIXED)
     solved = solve(simulate(network, truth, Settings(), 1), Settings())
-    assert audit(solved, of=contrasts(solved)).classes.evidence == pytest.approx(
-        audit(solved).classes.evidence
-    )
+    table, a = audited(solved)
+    assert list(a.classes.evidence) == list(audit(solved).classes.evidence)
+    assert list(table.group) == list(components(solved).group)
+    table, a = audited(solved, most=20)
+    assert len(table) > 0
+    assert len(a.classes) == 0
+    assert len(a.setups) == len(network.setups)
+    assert "more than 20" in a.reason
 
 
 @pytest.mark.parametrize(

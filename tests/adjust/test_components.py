@@ -10,8 +10,15 @@ from tests.adjust.networks import Plan
 from tests.benchmarks.audit_power import solve
 
 from hubtack.adjust.ground.table import Floats
-from hubtack.adjust.judge import components_contrasts
-from hubtack.adjust.judge.components import Components, components, degrees_of_freedom, interval
+from hubtack.adjust.judge import components as components_module
+from hubtack.adjust.judge.components import (
+    Components,
+    components,
+    degrees_of_freedom,
+    dense_estimate,
+    interval,
+    sparse_estimate,
+)
 from hubtack.adjust.judge.components_contrasts import Contrasts, Group, TooLarge, contrasts
 from hubtack.adjust.judge.components_reml import Fit, information, inverse_of, maximise
 from hubtack.adjust.outcome.observations import observation_table
@@ -286,10 +293,40 @@ def test_no_redundancy_no_components() -> None:
     assert len(components(solved_plan(plan))) == 0
 
 
-def test_too_large_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(components_contrasts, "MOST", 50)
+def test_too_many_contrasts_are_refused() -> None:
     with pytest.raises(TooLarge, match="more than 50"):
-        components(solved_plan(braced()))
+        contrasts(solved_plan(braced()), 50)
+
+
+@pytest.mark.parametrize("datum", ["held", "free"])
+def test_sparse_steps_reach_the_same_maximum(datum: str) -> None:
+    plan = braced(datum=datum)
+    for i in range(6):
+        plan.vector(i, (i + 1) % 6, np.diag([4e-6, 4e-6, 9e-6]))
+    solved = solved_plan(plan, seed=4)
+    dense_one, sparse_one = dense_estimate(contrasts(solved), 1e-4), sparse_estimate(solved, 1e-4)
+    assert dense_one.settled
+    assert sparse_one.settled
+    inside = dense_one.theta > 1e-3
+    # both stop where the score is 1e-4 of its own spread; a weak group moves by 1e-3 meanwhile
+    assert sparse_one.theta[inside] == pytest.approx(dense_one.theta[inside], rel=2e-3)
+    assert sparse_one.redundancy == pytest.approx(dense_one.redundancy, rel=1e-3, abs=1e-3)
+    dense_nu, sparse_nu = (degrees_of_freedom(e.information, e.free)[0] for e in (dense_one, sparse_one))
+    told = dense_nu > 5.0
+    assert sparse_nu[told] == pytest.approx(dense_nu[told], rel=0.1)  # 24 probes: a few per cent
+
+
+def test_large_networks_take_the_sparse_road(monkeypatch: pytest.MonkeyPatch) -> None:
+    solved = solved_plan(braced(), seed=4)
+    near = components(solved)
+    monkeypatch.setattr(components_module, "DENSE", 50)
+    far = components(solved)
+    assert far.probed.all()
+    assert not near.probed.any()
+    assert list(far.group) == list(near.group)
+    both = (near.verdict != "refused") & (far.verdict != "refused")
+    assert both.sum() >= 5
+    assert far.sigma_estimated[both] == pytest.approx(near.sigma_estimated[both], rel=0.02)
 
 
 def test_vectors_are_one_group() -> None:
