@@ -118,8 +118,19 @@ def parse_table(file: str, text: str, schema: tuple[InputColumn, ...], faults: F
     """The text of a CSV file as columns; see `read_table`."""
     separator = _separator(text, schema)
     records, lines, whole = _records(file, text, separator, faults)
-    if not records:
-        return None
+    return table_of(file, records, lines, schema, faults, separator, whole) if records else None
+
+
+def table_of(
+    file: str,
+    records: list[list[str]],
+    lines: list[int],
+    schema: tuple[InputColumn, ...],
+    faults: FaultList,
+    separator: str = "",
+    whole: bool = True,
+) -> TextTable | None:
+    """Records that aren't blank, the header first, as columns. A sheet has no separator."""
     header = [cell.strip() for cell in records[0]]
     width = max((i + 1 for i, name in enumerate(header) if name), default=0)
     found = _header(file, lines[0], header[:width], schema, separator, faults)
@@ -211,8 +222,11 @@ def _header(
     for column in schema:
         if column.required and column.name not in places and column.name not in told:
             found = f"The column {column.name} ({column.words}) is missing"
-            parted = f"The cells were taken as parted by {SEPARATORS[separator]}s"
-            faults.add(file, line, "", "TAB201", found, f"Add it. {parted}; the header has {listed(header)}.")
+            wanted = f"Add it. The header has {listed(header)}."
+            if separator:
+                parted = f"The cells were taken as parted by {SEPARATORS[separator]}s"
+                wanted = f"Add it. {parted}; the header has {listed(header)}."
+            faults.add(file, line, "", "TAB201", found, wanted)
             told.add(column.name)
     return places, told
 
@@ -229,7 +243,9 @@ def _square(
         if extra or len(record) < width:
             found = f"The row has {len(record)} cells, the header {width}"
             wanted = "Blank cells need their separators too."
-            if extra:
+            if not separator:
+                wanted = "Give the column a header, or move the remark to the column note."
+            elif extra:
                 wanted = "A cell that holds the separator stands in quotation marks."
                 if separator == ",":
                     wanted += " The decimal mark is a point."
