@@ -27,7 +27,8 @@ from tests.benchmarks.jobfolder import write_job
 
 NUMBERS, LIBRARIES = "import numpy", "import numpy, pandas, matplotlib.figure"
 TIMED = """
-import sys, time
+import os, sys, time
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does
 start = time.perf_counter()
 lap = start
 def stage(name):
