@@ -22,9 +22,11 @@ from ..model.reductions import as_objects
 from ..model.unknowns import AXES
 from ..solved import Solved
 from .audit_classes import FREE_SIGMA, Question, Weighed, weigh, without_own
-from .components import DENSE, Components, components
+from .components import Components, components
 from .components_contrasts import Contrasts, TooLarge, contrasts
 from .components_reml import Fit
+
+MOST_ASKED = 800  # contrasts: what a second carries, about a hundred marks
 
 __all__ = ["Audit", "AuditClasses", "AuditSetups", "Question", "audit", "audited"]
 
@@ -244,7 +246,9 @@ def odds(evidence: float) -> float:
     return math.exp(min(abs(evidence), 700.0))
 
 
-def audited(solved: Solved, question: Question | None = None, most: int = DENSE) -> tuple[Components, Audit]:
+def audited(
+    solved: Solved, question: Question | None = None, most: int = MOST_ASKED
+) -> tuple[Components, Audit]:
     """Variance components and audit of one solved network, which share their contrasts.
 
     Beyond `most` contrasts the components are estimated all the same and the classes are left unasked, which the audit says:

@@ -23,7 +23,7 @@ from ..solved import Solved
 from .components_contrasts import Contrasts, Group, TooLarge, contrasts, groups_of
 from .components_reml import FLOOR, NEAR, information, maximise
 
-DENSE = 600  # contrasts: beyond this the sparse steps are faster
+DENSE = 450  # contrasts: beyond this the sparse steps are faster
 FEWEST = 5.0  # degrees of freedom; below: refused
 DOUBTFUL = 10.0  # below: the interval is told with a warning
 TOGETHER = 0.9  # correlation of two estimates beyond which neither stands for itself
@@ -73,16 +73,15 @@ class Estimate:
 def components(solved: Solved, of: Contrasts | None = None) -> Components:
     """Estimate the components of a solved network; `of` are its contrasts where they are at hand.
 
-    Up to 600 contrasts by dense algebra, beyond that by sparse steps and with degrees of freedom from random probes.
+    Up to 450 contrasts by dense algebra, beyond that by sparse steps and with degrees of freedom from random probes.
     """
     if solved.solution.degrees_of_freedom <= 0:
         return Components.empty()
-    if of is None:
-        try:
-            of = contrasts(solved, DENSE)
-        except TooLarge:
-            return _table(solved, sparse_estimate(solved))
-    return _table(solved, dense_estimate(of))
+    try:
+        of = of or contrasts(solved, DENSE)
+    except TooLarge:
+        return _table(solved, sparse_estimate(solved))
+    return _table(solved, dense_estimate(of) if len(of.y) <= DENSE else sparse_estimate(solved))
 
 
 def dense_estimate(c: Contrasts, near: float = NEAR) -> Estimate:

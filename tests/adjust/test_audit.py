@@ -13,6 +13,7 @@ from tests.benchmarks.audit_power import FIXED, TAPED, audits, shares, solve, tr
 from hubtack.adjust.estimate.quantiles import chi2_probability, chi2_quantile
 from hubtack.adjust.ground.table import Floats, Ints
 from hubtack.adjust.judge.audit import Audit, Question, audit, audited
+from hubtack.adjust.judge.components import components
 from hubtack.adjust.outcome.setups import setup_table
 from hubtack.adjust.settings import Settings
 from hubtack.adjust.simulate import simulate
