@@ -175,6 +175,8 @@ def _height_slots(slots: dict[str, str], e: Explanation, job: Job) -> None:
         slots["value"] = _steps(int(str(e.detail[0])), float(str(e.detail[1])))
     elif e.cause in ("height_left_over", "hi_not_updated"):
         slots["other"] = str(setups.setup[int(str(e.detail[1]))])
+    elif e.cause == "support_height_taken":
+        slots["other"] = str(e.detail[1])
     elif len(e.detail) > 1:
         slots["right"] = length(e.detail[1])
         if len(e.detail) > 2:

@@ -42,6 +42,8 @@ CAUSES: dict[str, Cause] = _table(
           "height of instrument not updated"),
     Cause("other_support_height", "height", "length",
           "the height {entered} looks {size} too {way}: {right}, a height of {other}, fits", "another support's height"),
+    Cause("support_height_taken", "height", "length",
+          "the height {entered} looks {size} too {way}: it is the height of {other}", "another support's height taken"),
     Cause("slant_as_vertical", "height", "length",
           "the height {entered} looks {size} too {way}: a slant height entered as vertical fits", "slant entered as vertical"),
     Cause("feet_as_metres", "height", "length",

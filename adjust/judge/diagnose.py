@@ -22,7 +22,7 @@ from .rank import MOST, SAME, Search, probability, rivals, search
 from .readings import add_readings
 from .remedy import remedies
 from .signatures import Book
-from .statistics import Given, Tests, critical_value_of, estimate, given, make_tests, shifts
+from .statistics import Given, critical_value_of, estimate, given, make_tests, shifts
 from .written import Written
 
 HYPOTHESES = (
@@ -100,7 +100,7 @@ def _finding(point: Point, s: Search, g: Given, f: int, written: Written) -> Fin
         rivals_not_shown=max(0, len(others) - MOST),
         apart=apart,
         remedies=remedies(point, first),
-        moved=_moved(point, s.tests, f, size),
+        moved=_moved(point, s, f, size),
         tried=s.tried,
     )
 
@@ -114,11 +114,19 @@ def _explained(point: Point, g: Given, h: int, rho: float, written: Written) -> 
 
 
 def _moved(
-    point: Point, tests: Tests, f: int, size: Floats, most: int = 3
+    point: Point, s: Search, f: int, size: Floats, most: int = 3
 ) -> tuple[tuple[str, float, float, float], ...]:
-    """Marks that move most if the cause is real and put right: name, east, north, height in m."""
-    marks = point.unknowns.marks
-    move = np.append(-shifts(tests, f, np.nan_to_num(size)), 0.0)[marks]
+    """Marks that move most if the cause is real and put right: name, east, north, height in m.
+
+    At a robust point, only for a lone cause and against an adjustment that settled.
+    """
+    marks, solution = point.unknowns.marks, point.solved.solution
+    change = -shifts(s.tests, f, np.nan_to_num(size))
+    if point.robust:
+        if len(s.found) > 1 or not solution.iterations:
+            return ()
+        change += point.x + point.step - solution.x
+    move = np.append(change, 0.0)[marks]
     length = np.sqrt((move**2).sum(axis=1))
     order = np.argsort(-length, kind="stable")[:most]
     names = point.solved.network.marks.mark

@@ -1,7 +1,8 @@
 """From a size to the slip behind it: causes of a discrete size that fit what was estimated.
 
 A slip fits if its size lies within three standard deviations of the free one. Of several that fit the likeliest goes
-first: z² plus twice the logarithm of how many sizes its kind could have had; the others are its rivals.
+first: z² plus twice the logarithm of how many sizes its kind could have had; the others are its rivals. Digits exchanged
+can explain nearly any small error, so where one would fit by chance the free size stays in front.
 """
 
 from __future__ import annotations
@@ -21,6 +22,8 @@ from .signatures import Hypothesis
 from .written import Written, length_swaps
 
 FITS = 3.0  # standard deviations
+LIKELY = 0.1  # chance of a fit from which a swap of digits says nothing
+BY_CHANCE = 100.0  # score of what may fit by chance: it comes after the free size
 ROUNDING = 5e-5  # m: heights and constants are written to a tenth of a millimetre
 
 Slip = tuple[str, float, tuple[object, ...]]
@@ -53,7 +56,9 @@ def explanations(
             fitting += _fitting(point, h, mine, length, sigma)
     fitting.sort(key=lambda f: f[0])
     best: dict[str, Explanation] = {}
-    for _, z2, (cause, value, told) in fitting:
+    for score, z2, (cause, value, told) in fitting:
+        if score >= BY_CHANCE and not best:
+            best[h.cause] = made(h.cause, T, math.nan, detail)
         best.setdefault(cause, made(cause, T - z2, value, told))
     return list(best.values()) or [made(h.cause, T, math.nan, detail)]
 
@@ -70,8 +75,15 @@ def _fitting(
             continue
         z2 = (size - slip[1]) ** 2 / (sigma**2 + ROUNDING**2)
         if z2 < FITS**2:
-            out.append((z2 + 2.0 * math.log(number), z2, slip))
+            late = BY_CHANCE if slip[0].endswith("digits_swapped") and _chance(slips_of, size, sigma) else 0.0
+            out.append((late + z2 + 2.0 * math.log(number), z2, slip))
     return out
+
+
+def _chance(slips_of: list[Slip], size: float, sigma: float) -> bool:
+    """Is it likely that some exchange of digits fits an error of any such size?"""
+    near = sum(abs(s[1]) < 2.0 * abs(size) for s in slips_of)
+    return near * 2.0 * FITS * sigma > LIKELY * 4.0 * abs(size)
 
 
 def _habit(point: Point, h: Hypothesis) -> float:

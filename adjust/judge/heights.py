@@ -64,7 +64,10 @@ def slips(network: Network, setup: int, written: Written) -> Iterator[tuple[str,
     yield "feet_as_metres", entered * (1.0 - FOOT), (entered, entered * FOOT)
     yield "metres_as_feet", entered * (1.0 - 1.0 / FOOT), (entered, entered / FOOT)
     for name, height in _usual_heights(network, setup):
-        yield "other_support_height", entered - height, (entered, height, name)
+        if abs(height - entered) > SAME:
+            yield "other_support_height", entered - height, (entered, height, name)
+        elif name != str(supports.support[setups.support[setup]]):
+            yield "support_height_taken", math.nan, (entered, name)
     yield from _slants(network, setup, entered, kind)
     before = _previous(network, setup)
     if kind != "fixed" and before >= 0 and abs(float(setups.height[before]) - entered) < SAME:
@@ -101,8 +104,7 @@ def _usual_heights(network: Network, setup: int) -> list[tuple[str, float]]:
         if not len(values):
             continue
         usual = float(values[np.argmax(count)])
-        if abs(usual - float(setups.height[setup])) > SAME:
-            out.append((str(supports.support[k]), usual))
+        out.append((str(supports.support[k]), usual))
     return out
 
 

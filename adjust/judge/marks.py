@@ -7,13 +7,12 @@ What the distance between the two marks then says is a signature of size 1.
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from ..ground.table import Floats, Ints
 from .bend import NOTHING, bent
 from .point import Point
+from .pose import lie, pictures
 from .signatures import Book, Hypothesis
 
 FAR = 0.05  # m: a setup further than this off its mark makes one ask whether it stood on that mark
@@ -109,44 +108,17 @@ def _bend_height(book: Book, s: int, rise: float) -> None:
 def stood(point: Point) -> dict[int, Floats]:
     """Target setups whose readings put them further than FAR off their mark, worst first: how far, (3,) m.
 
-    From direction, zenith angle and distance of each round of each instrument setup; the middle of them. Curvature
-    and refraction are left to the fit.
+    The middle of what all rounds of all instrument setups say; curvature and refraction are left to the fit.
     """
-    network, obs = point.solved.network, point.solved.obs
-    if not len(network.setups):
-        return {}
-    state = point.state
-    seen: dict[tuple[int, int, int], dict[str, int]] = {}
-    for i in np.flatnonzero(
-        obs.used & np.isin(obs.kind.astype(str), ("direction", "zenith", "distance", "level"))
-    ).tolist():
-        seen.setdefault((int(obs.start_setup[i]), int(obs.end_setup[i]), int(obs.round[i])), {})[
-            str(obs.kind[i])
-        ] = i
-    heights = np.nan_to_num(point.unknowns.heights)
+    state, mark = point.state, point.solved.network.setups.mark
     found: dict[int, list[Floats]] = {}
-    for (start, end, _), kinds in seen.items():
-        here = state.coordinates[network.setups.mark[start]]
-        there = state.coordinates[network.setups.mark[end]].copy()
-        if "direction" not in kinds or not ({"distance", "level"} & set(kinds)):
-            continue
-        azimuth = obs.value[kinds["direction"]] + state.orientations[obs.orientation[kinds["direction"]]]
-        rise = math.nan
-        if "level" in kinds:
-            level = float(obs.value[kinds["level"]])
-        else:
-            slope = float(obs.value[kinds["distance"]])
-            zenith = float(obs.value[kinds["zenith"]]) if "zenith" in kinds else math.pi / 2.0
-            level, rise = slope * math.sin(zenith), slope * math.cos(zenith)
-        level *= point.solved.settings.scale_factor
-        centre = np.array([here[0] + level * math.sin(azimuth), here[1] + level * math.cos(azimuth), here[2]])
-        centre[2] += heights[start] + rise - heights[end]
-        found.setdefault(end, []).append(np.nan_to_num(centre - there))
+    for p in pictures(point.solved.equations):
+        off = lie(p, state.coordinates, float(state.orientations[p.orientation]), mark)
+        for end, by in zip(p.targets.tolist(), np.nan_to_num(off), strict=True):
+            found.setdefault(end, []).append(by)
     moved = {s: np.sort(np.array(m), axis=0)[len(m) // 2] for s, m in found.items()}
-    far = sorted(
-        (s for s, m in moved.items() if np.linalg.norm(m) > FAR), key=lambda s: -np.linalg.norm(moved[s])
-    )
-    return {s: moved[s] for s in far[:MOST]}
+    far = [s for s, m in moved.items() if np.linalg.norm(m) > FAR]
+    return {s: moved[s] for s in sorted(far, key=lambda s: -float(np.linalg.norm(moved[s])))[:MOST]}
 
 
 def _add_swaps(book: Book, shifts: dict[int, list[tuple[int, tuple[Ints, Floats]]]]) -> None:

@@ -47,6 +47,7 @@ class Point:
     rows: list[Rows]
     cofactor: Cofactor
     raw: Floats
+    step: Floats  # what least squares would add to x, (n,)
     misclosure: Floats
     offsets: Ints
     extras: list[Extra]
@@ -184,7 +185,7 @@ def _point(
 ) -> Point:
     n = solved.unknowns.n
     offsets = np.concatenate([[0], np.cumsum([len(r.misclosure) for r in rows])]).astype(np.int64)
-    misclosure = raw
+    misclosure, dx = raw, np.zeros(n)
     if robust:
         here = [
             replace(r, misclosure=raw[a:b]) for r, a, b in zip(rows, offsets[:-1], offsets[1:], strict=True)
@@ -204,7 +205,21 @@ def _point(
         row, value = np.concatenate(found_row)[order], np.concatenate(found_value)[order]
         start = np.searchsorted(column[order], np.arange(len(extras) + 1))
     return Point(
-        solved, x[:n], rows, cofactor, raw, misclosure, offsets, extras, start, row, value, robust, wide, x
+        solved,
+        x[:n],
+        rows,
+        cofactor,
+        raw,
+        dx,
+        misclosure,
+        offsets,
+        extras,
+        start,
+        row,
+        value,
+        robust,
+        wide,
+        x,
     )
 
 

@@ -131,11 +131,9 @@ def rivals(s: Search, g: Given, top: int) -> list[tuple[int, float]]:
         key = (other.what, other.name, other.cause)
         if not near[h] or h == top or key in seen or h in g.found:
             continue
-        if other.subject == mine.subject and CAUSES[other.cause].group == CAUSES[mine.cause].group == "mark":
-            continue
         alike = (other.what, other.name) == (mine.what, mine.name)
-        if alike and other.q > mine.q and rho[h] > SAME and other.cause == "other_point":
-            continue  # the same with freedoms to spare
+        if alike and (other.cause == "other_point" or CAUSES[mine.cause].group == "mark"):
+            continue  # the same displacement, with freedoms to spare or with too few
         seen.add(key)
         out.append((h, float(rho[h])))
     return out

@@ -10,15 +10,17 @@ from .point import Point
 
 
 def remedies(point: Point, e: Explanation) -> tuple[Remedy, ...]:
-    """`[[decision]]` entries that would put a cause right, or leave out what it spoils; none where neither is possible."""
+    """`[[decision]]` entries that would put a cause right, or leave out what it spoils; none where neither is possible.
+
+    A free size is no correction: it is what the network says already, and putting it in would only count that twice.
+    """
     network, obs = point.solved.network, point.solved.obs
-    if e.group == "height":
+    if e.group == "height" and not math.isnan(e.value):
         entered = float(network.setups.height[e.subject])
-        size = e.size if math.isnan(e.value) else e.value
-        return (Remedy("correct", f"setup {e.name} height", entered - size),)
-    if e.cause in ("prism_constant", "other_prism"):
-        size = e.size if math.isnan(e.value) else e.value
-        return (Remedy("correct", f"setup {e.name} prism_constant", own_constant(network, e.subject) - size),)
+        return (Remedy("correct", f"setup {e.name} height", entered - e.value),)
+    if e.cause == "other_prism":
+        right = own_constant(network, e.subject) - e.value
+        return (Remedy("correct", f"setup {e.name} prism_constant", right),)
     if e.cause == "wrong_face":
         face = {str(name): int(f) for name, f in zip(network.sights.id, network.sights.face, strict=True)}
         row = str(e.detail[0])

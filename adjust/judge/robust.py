@@ -20,6 +20,7 @@ from ..ground.table import Floats
 from ..model.equations import Equations
 from ..model.reductions import wrap
 from ..solved import queries
+from .pose import replaced
 
 LOOSE = 2e-4  # m: how firmly what is held is held while the point is sought
 COARSE, FINE = 100.0, 3.0  # sigmas: c at the start and at the end
@@ -52,7 +53,14 @@ def robust_point(
     def cost(rows: list[Rows]) -> float:
         return float(sum(np.log1p((r.misclosure / FINE) ** 2).sum() for r in rows))
 
-    starts = [np.concatenate([equations.first_guess(orientations(equations)), base])]
+    turns = orientations(equations)
+    starts = [np.concatenate([equations.first_guess(turns), base])]
+    place, turns, changed = replaced(equations, turns, equations.start)
+    if changed:
+        x = equations.first_guess(turns)
+        free = equations.unknowns.marks >= 0
+        x[equations.unknowns.marks[free]] = place[free]
+        starts.append(np.concatenate([x, base]))
     if solution is not None:
         starts.append(np.concatenate([solution.x, base]))
     tried = [(cost(rows), i, x, rows) for i, x in enumerate(starts) for rows in (evaluate(x),)]
