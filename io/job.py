@@ -102,9 +102,9 @@ def read_job(folder: Path | str) -> Job:
 
 
 def _texts(name: str, table: TextTable) -> dict[str, tuple[str, ...]]:
-    """The columns of a table that people read and the engine does not."""
-    kept = {c.name for c in TABLES[name] if c.kind == "text"}
-    kept |= {"base", "height_base"}
+    """The columns of a table that people read and the engine does not, and control as it stands in the file."""
+    kept = {c.name for c in TABLES[name] if c.kind == "text"} | {"base", "height_base"}
+    kept |= {"control", "sigma_east", "sigma_north", "sigma_height"}
     return {column: tuple(cells) for column, cells in table.columns.items() if column in kept}
 
 
