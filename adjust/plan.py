@@ -56,7 +56,7 @@ def plan(network: Network, settings: Settings | None = None) -> Adjustment:
     settings = settings or Settings()
     planned = fill(network, settings)
     solved, datum = predict(planned, settings)
-    return _without_readings(tables(solved, datum, planned.remarks))
+    return blank(tables(solved, datum, planned.remarks))
 
 
 def predict(planned: Planned, settings: Settings) -> tuple[Solved, Datum | None]:
@@ -106,7 +106,10 @@ def _with_heights(network: Network, remarks: list[Trouble]) -> Network:
     kinds = network.supports.kind[setups.support]
     assumed = np.array([_ASSUMED.get(str(k), STANDING_HEIGHT) for k in kinds])
     slant = network.supports.height_kind[setups.support] == "slant"
-    radius, offset = network.supports.slant_radius[setups.support], network.supports.slant_offset[setups.support]
+    radius, offset = (
+        network.supports.slant_radius[setups.support],
+        network.supports.slant_offset[setups.support],
+    )
     assumed = np.where(slant, np.hypot(assumed - offset, radius), assumed)
     names = tuple(str(n) for n in setups.setup[lacking])
     remarks.append(
@@ -179,8 +182,8 @@ def _exact(equations: Equations, obs: Observations, x: Floats) -> Observations:
     return obs.replace(value=value, sigma=sigma)
 
 
-def _without_readings(a: Adjustment) -> Adjustment:
-    """NaN where only readings could tell."""
+def blank(a: Adjustment) -> Adjustment:
+    """A prediction with NaN where only readings could tell."""
     o, s, c = a.observations, a.setups, a.control
     nothing, none = np.full(len(o), np.nan), np.full(len(s), np.nan)
     blank = np.full(len(c), np.nan)

@@ -81,7 +81,14 @@ def changes(
         after = figures(a, tolerance)
         if gain(before, after, tolerance) > MARGIN or after.unchecked < before.unchecked:
             found.append(Change(kind, role, about, minutes, after, bool(tolerance) and meets(a, tolerance)))
-    found.sort(key=lambda c: (c.figures.unchecked, not c.meets, c.minutes if c.meets else 0.0, -gain(before, c.figures, tolerance)))
+    found.sort(
+        key=lambda c: (
+            c.figures.unchecked,
+            not c.meets,
+            c.minutes if c.meets else 0.0,
+            -gain(before, c.figures, tolerance),
+        )
+    )
     return base, found
 
 
@@ -96,7 +103,10 @@ def gain(before: Figures, after: Figures, tolerance: Tolerance) -> float:
 
     With a tolerance, the figure that exceeds its own by most; else the mean of position and height.
     """
-    pairs = [(before.position, after.position, tolerance.position), (before.height, after.height, tolerance.height)]
+    pairs = [
+        (before.position, after.position, tolerance.position),
+        (before.height, after.height, tolerance.height),
+    ]
     if tolerance.relative is not None:
         pairs.append((before.relative, after.relative, 1.0))
     asked = [(b / t, a / t) for b, a, t in pairs if t is not None and np.isfinite(b) and t > 0.0]
@@ -111,7 +121,12 @@ _Proposal = tuple[str, str, tuple[str, ...], float, Callable[[], Network]]
 
 
 def _proposals(
-    planned: Planned, settings: Settings, base: Adjustment, before: Figures, choices: Sequence[Choice], times: Times
+    planned: Planned,
+    settings: Settings,
+    base: Adjustment,
+    before: Figures,
+    choices: Sequence[Choice],
+    times: Times,
 ) -> Iterator[_Proposal]:
     network = planned.network
     setups = network.setups
@@ -146,7 +161,9 @@ def _supports(network: Network, choices: Sequence[Choice], times: Times) -> Iter
             if not mine.any():
                 continue
             kind = str(choice.support.kind[0])
-            was = sum(times.setting_up(str(supports.kind[s])) for s in setups.support[mine & ~setups.instrument])
+            was = sum(
+                times.setting_up(str(supports.kind[s])) for s in setups.support[mine & ~setups.instrument]
+            )
             now = times.setting_up(kind, choice.common_base) * int((mine & ~setups.instrument).sum())
             yield (
                 "support",
@@ -171,7 +188,9 @@ def _sights(planned: Planned, base: Adjustment, times: Times, most: int = 2) -> 
         yield "sight", "", names, set_up + 2 * times.pointing, lambda c=c: with_sight(network, [c])
 
 
-def best_sights(planned: Planned, base: Adjustment, starts: np.ndarray[tuple[int], np.dtype[np.int64]], most: int) -> list[Candidate]:
+def best_sights(
+    planned: Planned, base: Adjustment, starts: np.ndarray[tuple[int], np.dtype[np.int64]], most: int
+) -> list[Candidate]:
     """A short list: the best for position, for height, and for each of the first unchecked marks."""
     solved = base.solved
     assert solved is not None
@@ -210,7 +229,9 @@ def _levelling(network: Network, base: Adjustment, before: Figures, times: Times
             yield "levelling", "", names, times.levelling, lambda o=other: levelled(network, o, m, LEVELLED)
 
 
-def _nearest(away: np.ndarray[tuple[int], np.dtype[np.float64]], among: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> int:
+def _nearest(
+    away: np.ndarray[tuple[int], np.dtype[np.float64]], among: np.ndarray[tuple[int], np.dtype[np.bool_]]
+) -> int:
     distance = np.where(among, away, np.inf)
     distance = np.nan_to_num(distance, nan=np.inf)
     i = int(np.argmin(distance)) if len(distance) else -1

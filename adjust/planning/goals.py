@@ -38,7 +38,9 @@ class Figures:
     position_mark: int
     height: float  # m, largest half-width
     height_mark: int
-    relative: float  # largest ratio of a relative semi-major axis to its tolerance; without one, the axis in m
+    relative: (
+        float  # largest ratio of a relative semi-major axis to its tolerance; without one, the axis in m
+    )
     relative_pair: int
     unchecked: int  # marks
     blind_heights: int  # setups whose wrong height nothing would show
@@ -85,7 +87,11 @@ def beyond(a: Adjustment, tolerance: Tolerance) -> tuple[Flags, Flags, Flags]:
     none, new = np.zeros(len(a.marks), dtype=bool), new_marks(a)
     position = new & (a.marks.semi_major > tolerance.position) if tolerance.position is not None else none
     height = new & (heights(a) > tolerance.height) if tolerance.height is not None else none
-    pairs = relative_ratios(a, tolerance) > 1.0 if tolerance.relative is not None else np.zeros(len(a.relative), bool)
+    pairs = (
+        relative_ratios(a, tolerance) > 1.0
+        if tolerance.relative is not None
+        else np.zeros(len(a.relative), bool)
+    )
     return position, height, pairs
 
 

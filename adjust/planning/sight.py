@@ -20,7 +20,7 @@ from ..ground.network import Network
 from ..ground.table import Floats, Ints
 from ..model.equations import Equations
 from ..model.reductions import Observations, reduce_readings
-from ..model.unknowns import place_unknowns
+from ..model.unknowns import Unknowns, place_unknowns
 from ..outcome.solved import MARKS, Solved
 from .variants import joined
 
@@ -193,11 +193,8 @@ def _rows(solved: Solved, chosen: list[Candidate]) -> list[tuple[Floats, Floats]
     return out
 
 
-def _places(n: int, u: object, old: object, obs: Observations, old_obs: Observations) -> Ints:
+def _places(n: int, u: Unknowns, old: Unknowns, obs: Observations, old_obs: Observations) -> Ints:
     """Column of the augmented network → column of the solved one, −1 where it is new."""
-    from ..model.unknowns import Unknowns
-
-    assert isinstance(u, Unknowns) and isinstance(old, Unknowns)
     place = np.full(u.n, -1, dtype=np.int64)
     for new, was in ((u.marks, old.marks), (u.effects[: len(old.effects)], old.effects)):
         both = (new >= 0) & (was >= 0)

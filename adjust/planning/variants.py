@@ -81,7 +81,9 @@ def more_rounds(network: Network) -> tuple[Network, int]:
 def better_bubbles(network: Network, off_centre: float = 0.2e-3) -> tuple[Network, Ints]:
     """Bubbles in adjustment and centred to `off_centre` m of run; and the rows of the supports that gain."""
     p = network.supports
-    gains = np.isnan(p.centring_sigma) & (((p.bubble > 0.0) & (p.bubble_off_centre > off_centre)) | (p.bubble_error > 0.0))
+    gains = np.isnan(p.centring_sigma) & (
+        ((p.bubble > 0.0) & (p.bubble_off_centre > off_centre)) | (p.bubble_error > 0.0)
+    )
     supports = p.replace(
         bubble_error=np.where(gains, 0.0, p.bubble_error),
         bubble_off_centre=np.where(gains, np.minimum(p.bubble_off_centre, off_centre), p.bubble_off_centre),

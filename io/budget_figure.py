@@ -1,0 +1,120 @@
+"""Error budgets as a picture: how large the error of a mark is, and which source gives how much of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from hubtack.adjust.estimate.precision import ellipses
+from hubtack.io.writers.atomic import Refused
+
+if TYPE_CHECKING:
+    from hubtack.adjust.planning.budget import Budget
+    from hubtack.adjust.planning.equipment import Equipment
+    from hubtack.adjust.results import Adjustment
+    from hubtack.io.job import Job
+
+KINDS = ("png", "svg", "pdf")
+# Okabe and Ito's colours, told apart by colour-blind readers; the hatches keep the sources apart in print.
+_COLOURS = {
+    "direction": ("#0072b2", ""), "zenith": ("#56b4e9", ""), "distance": ("#009e73", ""),
+    "between marks": ("#bbbbbb", ""), "vector": ("#bbbbbb", "//"),
+    "centring of instrument": ("#d55e00", ""), "centring of target": ("#e69f00", ""),
+    "centring of common base": ("#cc79a7", ""), "height of instrument": ("#d55e00", "//"),
+    "height of target": ("#e69f00", "//"), "height of common base": ("#cc79a7", "//"),
+    "control": ("#222222", ""), "constants": ("#f0e442", ""),
+}  # fmt: skip
+
+
+def draw(a: Adjustment, budget: Budget | None, equipment: Sequence[Equipment], job: Job, path: Path) -> None:
+    """One bar a support (or one for the plan), as long as the semi-major axis, split by shares of the variance.
+
+    Raises Refused where the file can't be written or its kind is not known.
+    """
+    kind = path.suffix.lower().lstrip(".")
+    if kind not in KINDS:
+        raise Refused(
+            "RUN425",
+            f'A picture can\'t be written as "{path.name}".',
+            f"End it with {', '.join('.' + k for k in KINDS)}.",
+        )
+    if budget is None:
+        raise Refused(
+            "RUN426", "There is no mark whose error could be drawn.", "All marks of the plan are held."
+        )
+    from matplotlib import rc_context
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    bars = [(_label(e), e.budget) for e in equipment] or [("as planned", budget)]
+    level = a.ellipse_factor
+    used = [s for s in _COLOURS if any(s in b.sources for _, b in bars)]
+    with rc_context(
+        {"font.family": "DejaVu Sans", "text.usetex": False, "svg.hashsalt": "budget", "svg.fonttype": "none"}
+    ):
+        figure = Figure(figsize=(9.0, 1.6 + 0.34 * len(bars)), layout="constrained")
+        FigureCanvasAgg(figure)
+        axes = figure.add_subplot()
+        for row, (_, b) in enumerate(bars):
+            length, shares = _length_and_shares(b, level)
+            left = 0.0
+            for source in used:
+                if source not in b.sources:
+                    continue
+                width = job.units.small_length_of(
+                    length * float(np.nan_to_num(shares[b.sources.index(source)]))
+                )
+                colour, hatch = _COLOURS[source]
+                axes.barh(row, width, left=left, color=colour, hatch=hatch, edgecolor="white", linewidth=0.4)
+                left += width
+            axes.text(left, row, f" {left:.1f}", va="center", fontsize=8)
+        axes.set_yticks(range(len(bars)), [label for label, _ in bars], fontsize=8)
+        axes.invert_yaxis()
+        plane = np.isfinite(budget.plan_shares()).any()
+        what = "semi-major axis" if plane else "height"
+        unit, level_words = job.units.small_length_name, f"{100 * a.settings.confidence:g} %"
+        words = f"{what} of {a.marks.mark[budget.mark]} at {level_words}, {unit}; split by share of variance"
+        axes.set_xlabel(words, fontsize=8)
+        axes.margins(x=0.08)
+        axes.spines[["top", "right"]].set_visible(False)
+        handles = [_patch(s) for s in used]
+        figure.legend(handles=handles, loc="outside right upper", fontsize=8, frameon=False)
+        try:
+            metadata = {
+                "png": {"Software": None},
+                "svg": {"Date": None, "Creator": None},
+                "pdf": {"CreationDate": None},
+            }[kind]
+            figure.savefig(path, format=kind, dpi=150, metadata=metadata)
+        except OSError as error:
+            raise Refused(
+                "RUN421",
+                f"{path} can't be written: {error.strerror}.",
+                "Name a file in a folder that you may write to.",
+            ) from error
+
+
+def _length_and_shares(
+    b: Budget, factor: float
+) -> tuple[float, np.ndarray[tuple[int], np.dtype[np.float64]]]:
+    shares = b.plan_shares()
+    if np.isfinite(shares).any():
+        return factor * float(ellipses(b.total[None, :2, :2])[0][0]), shares
+    return 1.959964 * float(np.sqrt(max(b.total[2, 2], 0.0))), b.height_shares()
+
+
+def _label(e: Equipment) -> str:
+    under = {"both": "everywhere", "instrument": "under instrument", "target": "under targets", None: ""}[
+        e.role
+    ]
+    return f"{e.words} {under}".strip()
+
+
+def _patch(source: str) -> object:
+    from matplotlib.patches import Patch
+
+    colour, hatch = _COLOURS[source]
+    return Patch(facecolor=colour, hatch=hatch, edgecolor="white", label=source)
