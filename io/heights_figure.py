@@ -75,7 +75,7 @@ def draw(adjustment: Adjustment, audit: Audit, job: Job, path: Path) -> None:
         for k, panels in enumerate(strips):
             bottom = 1.0 - (0.42 + strip * k + HEADING + PLOT) * inch
             axes = figure.add_axes((0.055, bottom, 0.935, PLOT * inch))
-            _strip(axes, panels, adjustment, audit, job, limit)
+            _strip(axes, panels, adjustment, audit, job, limit, alone=len(strips) == 1)
         figure.savefig(path, format="png", metadata={"Software": None})
 
 
@@ -115,9 +115,16 @@ def _limit(adjustment: Adjustment, audit: Audit, job: Job) -> float:
 
 
 def _strip(
-    axes: Axes, panels: list[_Panel], adjustment: Adjustment, audit: Audit, job: Job, limit: float
+    axes: Axes,
+    panels: list[_Panel],
+    adjustment: Adjustment,
+    audit: Audit,
+    job: Job,
+    limit: float,
+    *,
+    alone: bool,
 ) -> None:
-    end = max(ACROSS, panels[-1].left + panels[-1].width)
+    end = max(ACROSS // 2 if alone else ACROSS, panels[-1].left + panels[-1].width)
     axes.set_xlim(-0.8, end - 0.2)
     axes.set_ylim(-limit, limit)
     axes.set_ylabel(f"height error, {job.units.small_length_name}", fontsize=7.5, color=INK)
@@ -228,7 +235,7 @@ def _names(
     taken: list[tuple[float, float, float]] = []  # left, right, height
     for i in sorted(np.flatnonzero(odd | beyond).tolist(), key=lambda k: -abs(float(error[k]))):
         far = bool(beyond[i])
-        words = _short(names[i], 14) + (f" {error[i]:+.0f} {unit}".replace("-", "−") if far else "")
+        words = _short(names[i], 14) + (f" {_figure(float(error[i]))} {unit}" if far else "")
         long, step = 0.62 * len(words), 0.17 * limit
         level = math.copysign(0.92 * limit, error[i]) if far else float(error[i])
         # beside the symbol; for arrows also a line or two further in, where nothing hides what they point at
@@ -284,6 +291,8 @@ def _verdict(audit: Audit, g: int) -> str:
         sign = "" if c.height_kind[g] == "undeclared" else sign
         return f"{sign}behaves like {verdict}, {_odds(evidence)}"
     reason = str(c.reason[g])
+    if c.ceiling[g] < math.log(1.05):
+        return "can't tell: nothing sees these heights"
     if reason.startswith("the geometry"):
         return f"can't tell: at most {_odds(float(c.ceiling[g]))} for fixed"
     if reason.startswith("both"):
@@ -318,6 +327,11 @@ def _legend(figure: Figure, inch: float) -> None:
     figure.legend(handles=handles, loc="center left", bbox_to_anchor=(0.047, 0.32 * inch), ncol=4, frameon=False,
                   fontsize=7.5, handletextpad=0.5, columnspacing=1.8)  # fmt: skip
     figure.text(0.055, 0.13 * inch, ABOUT, fontsize=7, color=INK, va="center")
+
+
+def _figure(value: float) -> str:
+    """A signed figure of two digits or more."""
+    return f"{value:+.{0 if abs(value) >= 10.0 else 1}f}".replace("-", "−")
 
 
 def _short(words: str, most: int) -> str:
