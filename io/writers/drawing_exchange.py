@@ -32,7 +32,15 @@ if TYPE_CHECKING:
 
 FILE = "network.dxf"
 INSUNITS = {"m": 6, "ft": 2, "us-ft": 21}  # codes of the format: metres, feet, US survey feet
-_COLOURS = {"MARKS": 7, "MARKS_NO_HEIGHT": 8, "LABELS": 7, "SIGHTS": 9, "FLAGGED": 1, "UNCHECKED": 30, "NOTE": 8}
+_COLOURS = {
+    "MARKS": 7,
+    "MARKS_NO_HEIGHT": 8,
+    "LABELS": 7,
+    "SIGHTS": 9,
+    "FLAGGED": 1,
+    "UNCHECKED": 30,
+    "NOTE": 8,
+}
 
 
 def write(adjustment: Adjustment, job: Job, folder: Path) -> None:
@@ -74,7 +82,9 @@ def _draw(space: Modelspace, a: Adjustment, job: Job, ellipses: str, factor: int
         flat = not all(math.isfinite(m.height[i]) for i in both)  # one height is none: no line runs down to 0
         ends = [(unit(m.east[i]), unit(m.north[i]), 0.0 if flat else unit(m.height[i])) for i in both]
         if all(math.isfinite(x) for end in ends for x in end):
-            space.add_line(ends[0], ends[1], dxfattribs={"layer": "HT_FLAGGED" if line.flagged else "HT_SIGHTS"})
+            space.add_line(
+                ends[0], ends[1], dxfattribs={"layer": "HT_FLAGGED" if line.flagged else "HT_SIGHTS"}
+            )
     for i in rows.tolist():
         high = math.isfinite(m.height[i])
         x, y, z = unit(m.east[i]), unit(m.north[i]), unit(m.height[i]) if high else 0.0
@@ -91,9 +101,9 @@ def _draw(space: Modelspace, a: Adjustment, job: Job, ellipses: str, factor: int
         words = [label(str(m.mark[i])), *([show.length(m.height[i])] if high else [])]
         for k, text in enumerate(words):
             place = (x + 0.8 * size, y + (0.3 - 1.4 * k) * size, z)
-            space.add_text(text, height=size * (1.0, 0.75)[k], dxfattribs={"layer": "HT_LABELS"}).set_placement(
-                place
-            )
+            space.add_text(
+                text, height=size * (1.0, 0.75)[k], dxfattribs={"layer": "HT_LABELS"}
+            ).set_placement(place)
         if m.unchecked[i]:
             at = {"layer": "HT_UNCHECKED"}
             space.add_point((x, y, z), dxfattribs=at)

@@ -80,7 +80,9 @@ def to_wgs84(plan: Floats, crs: str) -> Floats:
         source = CRS.from_user_input(crs)
     except ProjError as error:
         wanted = 'Write it as "EPSG:" and its number.'
-        raise Refused("RUN422", f"geojson: {quoted(crs)} is no coordinate reference system.", wanted) from error
+        raise Refused(
+            "RUN422", f"geojson: {quoted(crs)} is no coordinate reference system.", wanted
+        ) from error
     if not source.is_projected:
         found = f"geojson: {source.name} is not a projected system; east and north can't be taken from it."
         raise Refused("RUN422", found, "Name the system of the grid that the coordinates are in.")

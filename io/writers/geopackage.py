@@ -122,7 +122,14 @@ def _marks(layers: _Layers, a: Adjustment, job: Job) -> None:
             f"sigma_north_{s}": small(1.0) * m.sigma_north[mine],
             f"sigma_height_{s}": small(1.0) * m.sigma_height[mine],
         }
-        for i, j, term in ((0, 0, "ee"), (0, 1, "en"), (0, 2, "eh"), (1, 1, "nn"), (1, 2, "nh"), (2, 2, "hh")):
+        for i, j, term in (
+            (0, 0, "ee"),
+            (0, 1, "en"),
+            (0, 2, "eh"),
+            (1, 1, "nn"),
+            (1, 2, "nh"),
+            (2, 2, "hh"),
+        ):
             fields[f"cov_{term}_{s}2"] = c[:, i, j]
         fields |= {
             f"semi_major_{s}": small(1.0) * m.semi_major[mine],

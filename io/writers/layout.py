@@ -175,7 +175,9 @@ def _sigmas(a: Adjustment, chosen: Ints) -> Floats:
     from hubtack.adjust.outcome.joint import TooLarge, mark_covariance
 
     m, known = a.marks, a.relative
-    table = zip(known.start_mark.tolist(), known.end_mark.tolist(), known.sigma_distance.tolist(), strict=True)
+    table = zip(
+        known.start_mark.tolist(), known.end_mark.tolist(), known.sigma_distance.tolist(), strict=True
+    )
     joined = {frozenset((i, j)): float(s) for i, j, s in table}
     sigmas = np.array([joined.get(frozenset(pair), math.nan) for pair in chosen.tolist()], dtype=float)
     try:

@@ -134,7 +134,9 @@ def _centres(a: Adjustment, job: Job, show: Show) -> list[tuple[str, ...]]:
     return rows
 
 
-def _centre_use(a: Adjustment, setup: int, centre: Floats, rejected_mark: bool, sighted: bool) -> tuple[str, str]:
+def _centre_use(
+    a: Adjustment, setup: int, centre: Floats, rejected_mark: bool, sighted: bool
+) -> tuple[str, str]:
     """What the centre of one target setup is good for, and why not for more."""
     m, mark = a.marks, int(a.network.setups.mark[setup])
     if a.setups.flagged[setup]:
