@@ -117,7 +117,17 @@ def no_place(
         return Trouble(
             "NET302", f"Nothing reaches {name}: {can}", "Sight it, or leave it out.", (name,), tuple(here)
         )
-    if len(reached) == 1 and directions:
+    unoriented = _unoriented(obs, directions, missing, mark)
+    if unoriented and len(directions) < len(into):
+        setups = [str(network.setups.setup[s]) for s in unoriented]
+        one = len(setups) == 1
+        text = f"{name} can't be placed: the instrument setup{'' if one else 's'} {and_list(setups)}, from which it is "
+        text += (
+            f"sighted, {'has' if one else 'have'} no orientation, for no known mark is sighted from there."
+        )
+        wanted = f"Sight a known mark from {setups[0]} as well."
+        return Trouble("NET302", text, wanted, (name,), tuple(setups), reached)
+    if len(reached) == 1 and directions and len(directions) == len(into):
         text = f"{name} is seen by one direction only ({reached[0]}): {can}"
         wanted = "Measure its distance, or sight it from a second setup."
     elif into and all(r in lengths for r in into):
@@ -136,16 +146,34 @@ def no_place(
     return Trouble("NET302", text, wanted, (name,), tuple(here), reached)
 
 
+def _unoriented(obs: Observations, directions: list[int], missing: Flags, mark: int) -> list[int]:
+    """Setups of these directions that sight nothing known besides; empty if one of them has an
+    orientation.
+    """
+    setups = sorted({int(obs.start_setup[r]) for r in directions})
+    rest = obs.used & (obs.kind == "direction") & (obs.end_mark != mark)
+    for setup in setups:
+        if any(not missing[m] for m in obs.end_mark[rest & (obs.start_setup == setup)].tolist()):
+            return []
+    return setups
+
+
 def no_height(network: Network, obs: Observations, mark: int, rows: list[int]) -> Trouble:
     """Why a mark has no height, out of the rows that reach it."""
     name = str(network.marks.mark[mark])
     lengths = [r for r in rows if obs.kind[r] in LENGTHS]
     vertical = [r for r in rows if obs.kind[r] in ("zenith", "rise", "vector.up")]
-    if vertical:
-        far = sorted({m for r in vertical for m in ends(obs, r) if m != mark})
+    far = sorted({m for r in vertical for m in ends(obs, r) if m != mark})
+    if far:
         others = and_list([str(network.marks.mark[m]) for m in far])
-        text = f"{name} has no height: {readings(obs, vertical)} tie it only to {others}, of unknown height."
+        tie = "ties" if len(ids(obs, vertical)) == 1 else "tie"
+        text = (
+            f"{name} has no height: {readings(obs, vertical)} {tie} it only to {others}, of unknown height."
+        )
         wanted = "Observe a rise or a zenith angle to a mark of known height, or hold its height."
+    elif vertical:
+        text = f"{name} has no height: {readings(obs, vertical)} lead from it to itself."
+        wanted = "See the marks of the two setups."
     elif lengths:
         text = f"{name} has no height: only distances reach it ({listing(ids(obs, lengths))})."
         wanted = "Observe a zenith angle, or hold its height."

@@ -242,3 +242,18 @@ def test_levelling_loop() -> None:
     assert loop.marks == ("A", "B", "C") or loop.marks == ("A", "C", "B")
     (remark,) = hanging(net.network(), net.observations())
     assert remark.marks == ("D",)
+
+
+def test_setup_without_orientation_is_the_reason() -> None:
+    """Distance and direction are there; what lacks is a known mark sighted from the setup."""
+    net = square()
+    net.mark("E", 300, 0)
+    net.sights("B", ["E"])
+    net.sights("C", ["E"], "d")
+    mask = np.array([False, False, False, False, True])
+    (trouble,) = explain_undetermined(net.network(), net.observations(), mask, np.zeros(5, dtype=bool))
+    assert trouble.marks == ("E",)
+    assert trouble.setups == ("S12", "S14")
+    assert trouble.text.endswith("S12 and S14, from which it is sighted, have no orientation, for no known mark is "
+                                 "sighted from there.")  # fmt: skip
+    assert trouble.wanted == "Sight a known mark from S12 as well."

@@ -310,10 +310,11 @@ def _check(network: Network, obs: Observations, readings: Readings, plane: Plane
     if plane.mirrored:
         names = [str(m) for m in network.marks.mark]
         marks = [names[m] for m in plane.mirrored]
+        one = len(marks) == 1
         text = (
-            f"{and_list(marks)} are tied by distances alone: they can lie on either side of the line through "
+            f"{and_list(marks)} {'is' if one else 'are'} tied by distances alone: {'it' if one else 'they'} "
         )
-        text += f"{and_list([names[m] for m in plane.mirror])}."
+        text += f"can lie on either side of the line through {and_list([names[m] for m in plane.mirror])}."
         wanted = "Give rough coordinates of one of them, or read one angle."
         raise Undetermined((Trouble("NET303", text, wanted, tuple(marks)),))
     twofold = [str(network.marks.mark[m]) for m in plane.ambiguous]
