@@ -164,8 +164,8 @@ def _refusal(i: int, theta: float, nu: float, correlation: Floats, labels: list[
         return "the estimates did not settle"
     if np.log(theta) <= FLOOR + 12.0:
         return "its estimate is zero: the declared sigma is more than the readings need, by how much can't be told"
-    if nu < FEWEST:
-        return f"{nu:.1f} degrees of freedom, fewer than {FEWEST:.0f}"
+    if nu < FEWEST - 1e-6:  # five to rounding are five
+        return f"{nu:.2f} degrees of freedom, fewer than {FEWEST:.0f}"
     partner = int(np.argmax(np.abs(correlation)))
     if abs(correlation[partner]) > TOGETHER:
         return f"can't be told apart from {labels[partner]} (correlation {correlation[partner]:.2f})"

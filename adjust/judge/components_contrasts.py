@@ -170,7 +170,8 @@ def _one_orientation(
         r = readings[k]
         own, misclosure = r.columns.copy(), r.misclosure.copy()
         setup, turn = obs.start_setup[batch.rows], obs.orientation[batch.rows]
-        target, sigma = obs.end_setup[batch.rows], obs.sigma[batch.rows]
+        target = obs.end_setup[batch.rows]
+        sigma = 1.0 / np.sqrt(np.sum(np.where(own == columns[turn][:, None], r.values, 0.0) ** 2, axis=1))
         order = np.lexsort((target, turn, setup))
         for rows in np.split(order, np.flatnonzero(np.diff(setup[order])) + 1):
             rounds = len(np.unique(turn[rows]))
@@ -204,11 +205,12 @@ def _condense(
         inverse = inverse.reshape(-1)
         lead = r.values[first]
         size = np.einsum("mw,mw->m", lead, lead)
+        blind = size == 0.0  # between two held marks: nothing to average, all of it is redundant
+        size[blind] = 1.0
         share = np.einsum("mw,mw->m", r.values, lead[inverse]) / size[inverse]
         odd = np.abs(r.values - share[:, None] * lead[inverse]).max(axis=1, initial=0.0)
         unlike = np.bincount(inverse, odd > SAME * np.sqrt(size[inverse]), minlength=len(first)) > 0
-        if r.block > 1 or len(first) == len(g):
-            unlike[:] = True
+        unlike |= blind | (r.block > 1) | (len(first) == len(g))
         alone = unlike[inverse]
         columns.append(r.columns[alone])
         values.append(r.values[alone])
@@ -251,6 +253,8 @@ def groups_of(solved: Solved) -> tuple[tuple[Group, ...], list[Ints], Ints]:
         single = obs.sigma[rows] * np.sqrt(obs.count[rows])
         if kind.quantity == "angle" and kind.between == "setups":
             single = single / np.sqrt(2.0)  # one pointing in both faces, as stated
+        if solved.settings.correlation == "independent":  # the setups are folded in: of the whole observation
+            single = solved.equations.sigmas(solved.solution.x, rows)
         if kind.between == "setups":
             start, end = obs.start_setup[rows], obs.end_setup[rows]
             device = network.setups.device[start]

@@ -279,10 +279,16 @@ def test_a_flag_is_told_where_it_inflates() -> None:
 
 
 def test_independent_rule_has_readings_only() -> None:
-    plan, settings = braced(), Settings(correlation="independent")
-    table = components(solve(plan.simulated(0, settings), settings))
+    plan, settings = braced(rounds=3), Settings(correlation="independent")
+    solved = solve(plan.simulated(0, settings), settings)
+    table, c = components(solved), contrasts(solved)
     assert not np.isin(table.what.astype(str), ("height", "centring")).any()
     assert (table.what == "zenith").sum() == 2
+    # sigmas differ from target to target here, and rounds are averaged all the same without losing a square
+    nothing = np.zeros(len(c.groups), dtype=bool)
+    fit = maximise(c, c.grams(), nothing, np.ones(len(nothing)), watched=~nothing)
+    assert fit.squares.sum() == pytest.approx(solved.solution.objective, rel=1e-7)
+    assert c.scatter_freedom.sum() > 50
 
 
 def test_no_redundancy_no_components() -> None:
@@ -327,6 +333,23 @@ def test_large_networks_take_the_sparse_road(monkeypatch: pytest.MonkeyPatch) ->
     both = (near.verdict != "refused") & (far.verdict != "refused")
     assert both.sum() >= 5
     assert far.sigma_estimated[both] == pytest.approx(near.sigma_estimated[both], rel=0.02)
+
+
+def test_readings_between_held_marks_are_all_redundancy() -> None:
+    """A rise between two held bench marks has no unknown at all: r = 1 each, and σ̂² is their mean square."""
+    plan = Plan()
+    for i in range(8):
+        plan.held(f"B{i}", 10.0 * i, 0.0, 100.0 + i)
+    for i in range(7):
+        plan.reduce("rise", i, i + 1, 1e-3)
+    solved = solved_plan(plan, seed=2)
+    found = row(components(solved), "rise")
+    assert found["redundancy"] == pytest.approx(7.0)
+    assert found["degrees"] == pytest.approx(7.0)
+    truth = np.diff([100.0 + i for i in range(8)]) - solved.network.reduced.value
+    assert found["sigma_estimated"] == pytest.approx(
+        np.sqrt(np.mean(truth**2)), rel=3e-3
+    )  # stops near, not at, the top
 
 
 def test_vectors_are_one_group() -> None:
