@@ -10,11 +10,16 @@ distance are meant.
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from .adjustment import _solve, reference_height, tables
+from .estimate.datum import Cofactor
+from .estimate.normals import Defect, Pattern
+from .estimate.rows import objective
+from .estimate.solve import Solution
 from .ground.instruments import distance_sigmas
 from .ground.network import Network
 from .ground.table import Floats
@@ -25,7 +30,7 @@ from .model.frames import Plane
 from .model.observations import KINDS
 from .model.reductions import HELD_LENGTH, Observations, reduce_readings
 from .model.unknowns import place_unknowns
-from .outcome.solved import Solved
+from .outcome.solved import Solved, queries
 from .results import Adjustment
 from .settings import Settings
 from .trouble import Trouble, Undetermined
@@ -59,8 +64,13 @@ def plan(network: Network, settings: Settings | None = None) -> Adjustment:
     return blank(tables(solved, datum, planned.remarks))
 
 
-def predict(planned: Planned, settings: Settings) -> tuple[Solved, Datum | None]:
-    """The equations of a filled plan at its coordinates, solved; and its free datum, if it has one."""
+def predict(
+    planned: Planned, settings: Settings, patterns: dict[bytes, Pattern] | None = None
+) -> tuple[Solved, Datum | None]:
+    """The equations of a filled plan at its coordinates, solved; and its free datum, if it has one.
+
+    `patterns` remembers the symbolic part for plans that differ in sigmas alone.
+    """
     network = planned.network
     obs = reduce_readings(network)
     if not obs.used.any():
@@ -72,7 +82,31 @@ def predict(planned: Planned, settings: Settings) -> tuple[Solved, Datum | None]
     exact = _exact(draft, obs, x)
     equations = Equations(network, exact, unknowns, settings, frame, planned.coordinates)
     datum = find_datum(network, exact, unknowns, settings, planned.coordinates, x)
-    return Solved(equations, _solve(equations, x, datum)), datum
+    return Solved(equations, _factored(equations, x, datum, {} if patterns is None else patterns)), datum
+
+
+def _factored(
+    equations: Equations, x: Floats, datum: Datum | None, patterns: dict[bytes, Pattern]
+) -> Solution:
+    """The solution at x itself: with exact readings no step is left to take."""
+    u, rows = equations.unknowns, equations.evaluate(x)
+    fixed = datum.constraints if datum else None
+    columns = [r.columns for r in rows] + ([fixed.pins.columns] if fixed is not None else [])
+    asked = queries(equations.obs, u)
+    shape = hashlib.sha256(
+        b"".join(repr(c.shape).encode() + c.tobytes() for c in (*columns, u.node, u.late, *asked))
+    )
+    pattern = patterns.get(shape.digest())
+    if pattern is None:
+        pattern = patterns[shape.digest()] = Pattern.build(u.n, columns, u.node, u.late, asked)
+    try:
+        cofactor = Cofactor(pattern, rows, fixed)
+    except Defect:
+        return _solve(equations, x, datum)  # which says in words what is not determined
+    count = sum(len(r.misclosure) for r in rows)
+    return Solution(
+        x, rows, cofactor, 0, objective(rows), count - u.n + (fixed.count if fixed is not None else 0)
+    )
 
 
 def fill(network: Network, settings: Settings) -> Planned:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from hubtack.io.job import Job
 
 KINDS = ("png", "svg", "pdf")
+LEAST = 0.002  # a share that is too thin to be seen
 # Okabe and Ito's colours, told apart by colour-blind readers; the hatches keep the sources apart in print.
 _COLOURS = {
     "direction": ("#0072b2", ""), "zenith": ("#56b4e9", ""), "distance": ("#009e73", ""),
@@ -51,7 +52,10 @@ def draw(a: Adjustment, budget: Budget | None, equipment: Sequence[Equipment], j
 
     bars = [(_label(e), e.budget) for e in equipment] or [("as planned", budget)]
     level = a.ellipse_factor
-    used = [s for s in _COLOURS if any(s in b.sources for _, b in bars)]
+    split = [
+        dict(zip(b.sources, np.nan_to_num(_length_and_shares(b, level)[1]), strict=True)) for _, b in bars
+    ]
+    used = [s for s in _COLOURS if max(one.get(s, 0.0) for one in split) > LEAST]
     with rc_context(
         {"font.family": "DejaVu Sans", "text.usetex": False, "svg.hashsalt": "budget", "svg.fonttype": "none"}
     ):

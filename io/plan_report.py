@@ -292,7 +292,7 @@ def _equipment(equipment: Sequence[Equipment], show: Show, tolerance: Tolerance)
         sign: Sign = ("ok" if e.meets else "flagged") if tolerance else ""
         role = {"both": "all", "instrument": "instr.", "target": "targets", None: ""}[e.role]
         worst = _largest(e)
-        rows.append(Row(sign, (e.words, role, *_figures(e.figures, show), worst)))
+        rows.append(Row(sign, (e.name or e.words, role, *_figures(e.figures, show), worst)))
     unit = show.small_length_name
     headings = ("support", "under", f"position [{unit}]", "height ±", "unchecked", "most from")
     return Section("equipment", "The same plan on other supports", tuple(rows), headings)
@@ -303,7 +303,10 @@ def _largest(e: Equipment) -> str:
     if not np.isfinite(shares).any():
         return ""
     i = int(np.nanargmax(shares))
-    return f"{e.budget.sources[i]} {100 * shares[i]:.0f} %"
+    words = e.budget.sources[i]
+    what, _, who = words.partition(" of ")
+    short = {"instrument": "instr.", "target": "target", "common base": "base"}.get(who, "")
+    return f"{short} {what}".strip()
 
 
 def _changes(
@@ -340,8 +343,10 @@ def change_words(c: Change) -> str:
         return "bubbles adjusted, centred to 0.2 mm"
     if c.kind == "heights":
         return "target heights to 0.2 mm" if c.role == "target" else "instr. heights to 0.5 mm"
+    if c.kind == "bases":
+        return "no standing bases"
     if c.kind == "sight":
-        return f"sight {c.about[0]} → {c.about[1]}, new target"
+        return f"sight {c.about[0]} → {c.about[1]} anew"
     if c.kind == "levelling":
         return f"level {c.about[0]} – {c.about[1]} to 0.3 mm"
     under = {"target": "under targets", "instrument": "under instrument", "both": "everywhere"}[c.role]

@@ -7,11 +7,12 @@ only nearly. Minutes come from stated times (common practice, no source, unless 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..adjustment import tables
+from ..estimate.normals import Pattern
 from ..ground.network import Network
 from ..plan import Planned, predict
 from ..results import Adjustment
@@ -52,7 +53,7 @@ class Times:
 class Change:
     """One change, what it gives and what it costs. `about` names what it is about: a support, a sight, two marks."""
 
-    kind: str  # rounds, support, bubble, heights, sight, levelling
+    kind: str  # rounds, support, bubble, heights, bases, sight, levelling
     role: str
     about: tuple[str, ...]
     minutes: float
@@ -73,11 +74,12 @@ def changes(
     worst height, against the plan's. Changes that make nothing better are left away.
     """
     times = times or Times()
-    base = predicted(planned, settings)
+    patterns: dict[bytes, Pattern] = {}
+    base = predicted(planned, settings, patterns)
     before = figures(base, tolerance)
     found: list[Change] = []
     for kind, role, about, minutes, change in _proposals(planned, settings, base, before, choices, times):
-        a = predicted(Planned(change(), planned.coordinates, ()), settings)
+        a = predicted(Planned(change(), planned.coordinates, ()), settings, patterns)
         after = figures(a, tolerance)
         if gain(before, after, tolerance) > MARGIN or after.unchecked < before.unchecked:
             found.append(Change(kind, role, about, minutes, after, bool(tolerance) and meets(a, tolerance)))
@@ -92,9 +94,11 @@ def changes(
     return base, found
 
 
-def predicted(planned: Planned, settings: Settings) -> Adjustment:
-    """The tables of a filled plan."""
-    solved, datum = predict(planned, settings)
+def predicted(
+    planned: Planned, settings: Settings, patterns: dict[bytes, Pattern] | None = None
+) -> Adjustment:
+    """The tables of a filled plan; `patterns` as in `plan.predict`."""
+    solved, datum = predict(planned, settings, patterns)
     return tables(solved, datum, planned.remarks)
 
 
@@ -147,6 +151,14 @@ def _proposals(
             if len(gaining):
                 yield "heights", role, (), len(gaining) * times.height_care, lambda n=surer: n
         yield from _supports(network, choices, times)
+        shared = (setups.base >= 0) | (setups.height_base >= 0)
+        if shared.any():
+            anew = replace(
+                network,
+                setups=setups.replace(base=np.full(len(setups), -1), height_base=np.full(len(setups), -1)),
+            )
+            again = int(shared.sum()) - len(np.unique(setups.base[setups.base >= 0]))
+            yield "bases", "", (), max(0, again) * times.tribrach, lambda: anew
     yield from _sights(planned, base, times)
     yield from _levelling(network, base, before, times)
 
@@ -158,7 +170,7 @@ def _supports(network: Network, choices: Sequence[Choice], times: Times) -> Iter
             mine = ~setups.instrument if role == "target" else setups.instrument
             if role == "both":
                 mine = np.ones(len(setups), dtype=bool)
-            if not mine.any():
+            if not mine.any() or (supports.support[setups.support[mine]] == choice.name).all():
                 continue
             kind = str(choice.support.kind[0])
             was = sum(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from ..estimate.normals import Pattern
 from ..plan import Planned
 from ..results import Adjustment
 from ..settings import Settings
@@ -34,7 +35,8 @@ def compare_equipment(
     base: Adjustment | None = None,
 ) -> list[Equipment]:
     """The plan as it stands first, then every choice in every role it can serve and the plan has."""
-    base = base or predicted(planned, settings)
+    patterns: dict[bytes, Pattern] = {}
+    base = base or predicted(planned, settings, patterns)
     worst = figures(base, tolerance)
     mark = worst.position_mark if worst.position_mark >= 0 else worst.height_mark
     out = [_of(base, "", None, "as planned", tolerance, mark)]
@@ -43,7 +45,7 @@ def compare_equipment(
             if not of_role(planned.network, role).any():
                 continue
             network = stand_on(planned.network, choice, role)
-            a = predicted(replace(planned, network=network, remarks=()), settings)
+            a = predicted(replace(planned, network=network, remarks=()), settings, patterns)
             out.append(_of(a, choice.name, role, choice.words, tolerance, mark))
     return out
 
