@@ -24,11 +24,28 @@ if TYPE_CHECKING:
     from hubtack.io.writers.deliverables import Deliverable
 
 PASSED, FLAGGED, FAULTY, INTERNAL, INTERRUPTED, PIPE_CLOSED = 0, 1, 2, 3, 130, 141
+# Commands in a file of their own, imported when they are wanted; each file imports only click at its top.
+_COMMANDS = {
+    "new": "hubtack.io.commands.new",
+    "doctor": "hubtack.io.commands.doctor",
+    "plan": "hubtack.io.commands.plan",
+}
 _BLAS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
 
 class _Group(click.Group):
-    """A group that answers a wrong word with the nearest right one, whatever the version of click."""
+    """A group that imports a command when it is wanted, and answers a wrong word with the nearest right one."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return sorted({*super().list_commands(ctx), *_COMMANDS})
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name in _COMMANDS:
+            from importlib import import_module
+
+            command: click.Command = getattr(import_module(_COMMANDS[cmd_name]), cmd_name)
+            return command
+        return super().get_command(ctx, cmd_name)
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]
@@ -71,7 +88,7 @@ def cli() -> None:
     "--out",
     type=click.Path(path_type=Path),
     metavar="DIR",
-    help="Folder for the results.  [default: JOB/out]",
+    help="Folder for the results.  [default: JOB/out; of day.xlsx day-out]",
 )
 @click.option(
     "--json", "as_json", is_flag=True, help="Print result.json alone; no files unless --out is given."
@@ -107,13 +124,14 @@ def adjust(
 ) -> None:
     """Example: hubtack adjust sample_networks/braced-traverse
 
-    Adjust the network of a job: a folder with job.toml, marks.csv, setups.csv, sights.csv.
+    Adjust the network of a job: a folder with job.toml, marks.csv, setups.csv, sights.csv (or a field book);
+    a workbook day.xlsx with the same as sheets; or a LandXML file day.xml.
 
     Writes report.html, coordinates.csv, residuals.csv, setups.csv, network.png and result.json, all or none.
     Exit code 0: all tests pass; 1: something is flagged; 2: not adjusted, the faults are listed.
     """
     _one_thread()
-    folder = None if as_json and out is None else out or job / "out"
+    folder = None if as_json and out is None else out or _default_out(job)
     if folder is None and also:
         raise click.UsageError("--json without --out writes no files: name an --out for --write.")
     try:
@@ -150,6 +168,11 @@ def explain(ctx: click.Context, code: str) -> None:
         click.echo(f'There is no code "{code}". {advice}', err=True)
         ctx.exit(FAULTY)
     click.echo(words)
+
+
+def _default_out(job: Path) -> Path:
+    """`JOB/out`; of a job that is one file (day.xlsx) `day-out` beside it."""
+    return job.with_name(f"{job.stem}-out") if os.path.isfile(job) else job / "out"
 
 
 class _NotAdjusted(Exception):  # noqa: N818

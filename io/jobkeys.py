@@ -139,6 +139,10 @@ class ColumnsKeys:
         "choice", "encoding, where it can't be told", "utf-8", "utf-16", "latin-1", "windows-1252", "windows-1250",
         default="",
     )  # fmt: skip
+    length: str = key("choice", "unit of its lengths, where no header says one", "m", "ft", "us-ft", default="")
+    angle: str = key(
+        "choice", "unit of its angles, where no header says one", "dms", "deg", "gon", "ddd.mmss", default=""
+    )
     decimal: str = key("choice", "decimal mark, where it can't be told", "point", "comma", default="")
 
 

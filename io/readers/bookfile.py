@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from io import StringIO
 from pathlib import Path
@@ -106,12 +106,18 @@ def _undecodable(data: bytes) -> int:
     return 1
 
 
-def parse_book(
-    file: str, text: str, separator: str, wanted: Iterable[str], faults: FaultList
-) -> Book | None:
-    """The table in a text. `separator` is comma, semicolon, tab or ""; `wanted` are headers that should be there."""
-    wanted = {fold(name) for name in wanted}
-    sign = _SIGNS[separator] if separator else _separator(text, wanted)
+Hits = Callable[[list[str]], int]  # of a row: how many headers that are looked for stand in it
+
+
+def any_of(names: Iterable[str]) -> Hits:
+    """Counts the headers of a list in a row."""
+    wanted = {fold(name) for name in names}
+    return lambda record: len({fold(cell) for cell in record} & wanted)
+
+
+def parse_book(file: str, text: str, separator: str, hits: Hits, faults: FaultList) -> Book | None:
+    """The table in a text. `separator` is comma, semicolon, tab or "", where it is told from the header."""
+    sign = _SIGNS[separator] if separator else _separator(text, hits)
     records: list[list[str]] = []
     lines: list[int] = []
     gaps: set[int] = set()
@@ -135,7 +141,7 @@ def parse_book(
         advice = 'Close it, or double the marks inside: "a 3"" pipe".'
         faults.add(file, start, "", "TAB228", found, advice)
         return None
-    return book_of(file, records, lines, gaps, wanted, faults, f"cells were taken as parted by {SEPARATORS[sign]}s")
+    return book_of(file, records, lines, gaps, hits, faults, f"cells were taken as parted by {SEPARATORS[sign]}s")
 
 
 def book_of(
@@ -143,7 +149,7 @@ def book_of(
     records: list[list[str]],
     lines: list[int],
     gaps: set[int],
-    wanted: Iterable[str],
+    hits: Hits,
     faults: FaultList,
     how: str = "",
 ) -> Book | None:
@@ -151,8 +157,7 @@ def book_of(
     if not records:
         faults.add(file, 0, "", "RUN413", "There is nothing in it", "Name the file that holds the readings.")
         return None
-    wanted = {fold(name) for name in wanted}
-    first = max(range(min(HEADER_WITHIN, len(records))), key=lambda i: (_hits(records[i], wanted), -i))
+    first = max(range(min(HEADER_WITHIN, len(records))), key=lambda i: (hits(records[i]), -i))
     header = [cell.strip() for cell in records[first]]
     while header and not header[-1]:
         header.pop()
@@ -170,11 +175,7 @@ def book_of(
     return Book(file, header, lines[first], columns, body_lines, shifted)
 
 
-def _hits(record: list[str], wanted: set[str]) -> int:
-    return len({fold(cell) for cell in record} & wanted)
-
-
-def _separator(text: str, wanted: set[str]) -> str:
+def _separator(text: str, hits: Hits) -> str:
     """The separator that splits one of the first lines into most of the headers looked for, else into most cells."""
     from itertools import islice
 
@@ -182,7 +183,7 @@ def _separator(text: str, wanted: set[str]) -> str:
 
     def score(sign: str) -> tuple[int, int]:
         rows = [[c.strip().strip('"') for c in x.split(sign)] for x in head]
-        return max(_hits(r, wanted) for r in rows), max(map(len, rows))
+        return max(map(hits, rows)), max(map(len, rows))
 
     return max(_SIGNS.values(), key=score) if head else ","
 

@@ -17,14 +17,14 @@ from ..jobfile import FILE, JobFile
 from ..jobkeys import ColumnsKeys
 from ..tables import TextTable
 from ..units import Unreadable, quoted
-from .bookfile import Book, fold, parse_book, read_text
+from .bookfile import Book, any_of, fold, parse_book, read_text
 from .bookunits import converter, decimal_commas, header_unit, square_bracket, with_points
 from .visits import Draft, Visits
 
 LENGTHS = ("hi", "ht", "prism_constant", "slope", "horizontal")
 ANGLES = ("circle", "zenith")
 READINGS = ("circle", "zenith", "slope", "horizontal")
-OPTIONS = ("file", "sheet", "same_target", "separator", "encoding", "decimal")
+OPTIONS = ("file", "sheet", "same_target", "separator", "encoding", "decimal", "length", "angle")
 FROM = {"mark": "from_mark", "support": "from_support", "device": "from_device", "height": "hi",
         "base": "from_base", "height_base": "from_height_base"}  # fmt: skip
 TO = {"mark": "to_mark", "support": "to_support", "device": "to_device", "height": "ht", "base": "to_base",
@@ -48,12 +48,12 @@ def read_book(
     if path.suffix.lower() == ".xlsx":
         from .workbook import sheet_as_book
 
-        book = sheet_as_book(path, keys.sheet, headers_of(job).values(), faults, files)
+        book = sheet_as_book(path, keys.sheet, any_of(headers_of(job).values()), faults, files)
     else:
         text = read_text(path, keys.encoding, faults, files)
         book = None
         if text is not None:
-            book = parse_book(keys.file, text, keys.separator, headers_of(job).values(), faults)
+            book = parse_book(keys.file, text, keys.separator, any_of(headers_of(job).values()), faults)
     return tables_of(book, job, marks, faults, remarks) if book else {}
 
 
@@ -145,6 +145,9 @@ class _Reader:
                 found = f"{quoted(unknown)} is not a unit of {what}"
                 wanted = "Known are m, mm, ft, us-ft, dms, deg, gon, ddd.mmss."
                 self.faults.at(self.book.spot(-1, self.places[key]), "TAB241", found, wanted)
+            if not unit:
+                unit = {"ddd.mmss": "packed"}.get(self._keys().angle, self._keys().angle)
+                unit = unit if key in ANGLES else self._keys().length
             convert = converter(unit, self.job.units) if self.job.units_known else None
             if convert:
                 self.cells[key] = [convert(c) if c else "" for c in self.cells[key]]

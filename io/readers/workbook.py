@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime
 import hashlib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,7 +19,7 @@ from ..faults import FaultList, Spot, listed, nearest_name
 from ..jobfile import FILE, JobFile
 from ..tables import TextTable, read_bytes, table_of
 from ..units import quoted
-from .bookfile import Book, book_of, letter
+from .bookfile import Book, Hits, any_of, book_of, letter
 from .zipped import Sheets, Unsafe, look_into
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ class WorkbookSource:
                 found = f"{quoted(book.file)} is not this workbook"
                 job.fault(faults, ("columns", "file"), "JOB117", found, f'Write file = "{self.path.name}".')
                 return tables
-            read = _book(self._open, book.sheet, headers_of(job).values(), faults)
+            read = _book(self._open, book.sheet, any_of(headers_of(job).values()), faults)
             if read is not None:
                 tables |= tables_of(read, job, tables.get("marks"), faults, remarks)
         return tables
@@ -223,14 +223,14 @@ def open_workbook(path: Path, faults: FaultList, files: dict[str, str]) -> _Work
 
 
 def sheet_as_book(
-    path: Path, sheet: str, wanted: Iterable[str], faults: FaultList, files: dict[str, str]
+    path: Path, sheet: str, hits: Hits, faults: FaultList, files: dict[str, str]
 ) -> Book | None:
     """A sheet as a field book: the one named, else the first."""
     workbook = open_workbook(path, faults, files)
-    return _book(workbook, sheet, wanted, faults) if workbook else None
+    return _book(workbook, sheet, hits, faults) if workbook else None
 
 
-def _book(workbook: _Workbook, sheet: str, wanted: Iterable[str], faults: FaultList) -> Book | None:
+def _book(workbook: _Workbook, sheet: str, hits: Hits, faults: FaultList) -> Book | None:
     others = [n for n in workbook.names() if n.casefold() not in (*TABLES, "job")]
     name = sheet or (others or workbook.names() or [""])[0]
     try:
@@ -247,7 +247,7 @@ def _book(workbook: _Workbook, sheet: str, wanted: Iterable[str], faults: FaultL
     numbers = [i for i, row in enumerate(texts) if any(row)]
     gaps = {n for n, i in enumerate(numbers) if n and i != numbers[n - 1] + 1}
     lines = [i + 1 for i in numbers]
-    book = book_of(f"{workbook.name}:{name}", [texts[i] for i in numbers], lines, gaps, wanted, faults)
+    book = book_of(f"{workbook.name}:{name}", [texts[i] for i in numbers], lines, gaps, hits, faults)
     if book is not None:
         book.letters = True
     return book
