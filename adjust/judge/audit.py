@@ -11,7 +11,6 @@ The ceiling is what the heights could show at most in favour of "fixed", all of 
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -148,9 +147,9 @@ def _setups(solved: Solved, c: Contrasts | None, declared: Fit | None, weighed: 
     """Every setup against the rest of the network, and its own two likelihoods."""
     u, n = solved.unknowns, len(solved.network.setups)
     out = {k: np.full(n, np.nan) for k in ("error", "sigma", "w", "mdb", "rho", "evidence", "ceiling")}
-    rival, verdict = [""] * n, ["held"] * n
+    rival, verdict = [""] * n, ["held" if sigma == 0.0 else "cannot tell" for sigma in u.height_sigma]
     group = np.full(n, -1)
-    if c is not None and declared is not None:
+    if len(u.priors):
         seen = _against_the_rest(solved, c, declared, weighed)
         prior = np.full(u.n + 1, -1)
         prior[u.priors.place] = np.arange(len(u.priors))
@@ -189,44 +188,49 @@ class _Seen:
     rivals: list[str]
 
 
-def _against_the_rest(solved: Solved, c: Contrasts, declared: Fit, weighed: list[Weighed]) -> _Seen:
+def _against_the_rest(
+    solved: Solved, c: Contrasts | None, declared: Fit | None, weighed: list[Weighed]
+) -> _Seen:
     """At the declared sigmas, the heights that fit neither being left free.
 
     With s and t of `without_own`, in units of the declared sigma: height error σt/s, its sigma σ/√s, w = t/√(s(1 + s)),
     smallest detectable δ0·σ√(1 + 1/s). The rival is the pseudo-observation of the largest |ρ|, ρ_ij = e_iᵀS⁻¹e_j / √(x_i x_j).
+    Without contrasts x and b come from the adjustment's own residuals, and no rival is told.
     """
     p = solved.unknowns.priors
-    rows = np.flatnonzero(c.prior >= 0)
-    E = np.empty((len(p), c.loadings.shape[1]))
-    E[c.prior[rows]] = c.loadings[rows]
-    half = E @ declared.inverse
-    x, b = np.einsum("kf,kf->k", half, E), half @ c.y
-    own = np.ones(len(p))
-    for w in weighed:
-        own[w.priors[w.aside]] = (FREE_SIGMA / p.sigma[w.priors[w.aside]]) ** 2
-    s, t = without_own(x, b, own)
     height = np.flatnonzero((p.source == "effect") & (p.axis == 2))
+    rivals, rho = [""] * len(p), np.full(len(p), np.nan)
+    if c is None or declared is None:
+        x, b = solved.prior_reliability.redundancy, -solved.solution.rows[-1].misclosure
+        s, t = without_own(x, b, np.ones(len(p)))
+    else:
+        rows = np.flatnonzero(c.prior >= 0)
+        E = np.empty((len(p), c.loadings.shape[1]))
+        E[c.prior[rows]] = c.loadings[rows]
+        half = E @ declared.inverse
+        x, b = np.einsum("kf,kf->k", half, E), half @ c.y
+        own = np.ones(len(p))
+        for w in weighed:
+            own[w.priors[w.aside]] = (FREE_SIGMA / p.sigma[w.priors[w.aside]]) ** 2
+        s, t = without_own(x, b, own)
+        root = np.where(s > NO_CHECK, np.sqrt(np.maximum(x, 1e-30)), np.inf)
+        like = (half[height] @ E.T) / root[height, None] / root
+        like[np.arange(len(height)), height] = 0.0
+        nearest = np.argmax(np.abs(like), axis=1) if len(height) else np.zeros(0, dtype=np.int64)
+        for i, (h, j) in enumerate(zip(height.tolist(), nearest.tolist(), strict=True)):
+            if like[i, j] != 0.0:
+                rho[h], rivals[h] = like[i, j], _name(solved, j)
     checked = s > NO_CHECK
-    root = np.where(x > 1e-14, np.sqrt(np.maximum(x, 1e-14)), np.inf)
-    rho = (half[height] @ E.T) / root[height, None] / root
-    rho[np.arange(len(height)), height] = 0.0
-    rho[:, ~checked] = 0.0
-    nearest = np.argmax(np.abs(rho), axis=1) if len(height) else np.zeros(0, dtype=np.int64)
     safe = np.where(checked, s, 1.0)
     told = {
         "error": np.where(checked, p.sigma * t / safe, np.nan),
         "sigma": np.where(checked, p.sigma / np.sqrt(safe), np.inf),
         "w": np.where(checked, t / np.sqrt(safe * (1.0 + safe)), np.nan),
         "mdb": np.where(checked, solved.delta0 * p.sigma * np.sqrt(1.0 + 1.0 / safe), np.inf),
-        "rho": np.full(len(p), np.nan),
+        "rho": rho,
     }
-    numbers = {k: np.where((p.source == "effect") & (p.axis == 2), v, np.nan) for k, v in told.items()}
-    rivals = [""] * len(p)
-    for i, (h, j) in enumerate(zip(height.tolist(), nearest.tolist(), strict=True)):
-        if checked[h] and rho[i, j] != 0.0:
-            numbers["rho"][h] = rho[i, j]
-            rivals[h] = _name(solved, j)
-    return _Seen(numbers, rivals)
+    heights = np.isin(np.arange(len(p)), height)
+    return _Seen({k: np.where(heights, v, np.nan) for k, v in told.items()}, rivals)
 
 
 def _name(solved: Solved, prior: int) -> str:
@@ -239,11 +243,6 @@ def _name(solved: Solved, prior: int) -> str:
     if p.source[prior] == "control":
         return f"{solved.network.marks.mark[int(p.mark[prior])]} control {axis}"
     return str(p.id[prior])
-
-
-def odds(evidence: float) -> float:
-    """exp|evidence|: 20 means 20 : 1."""
-    return math.exp(min(abs(evidence), 700.0))
 
 
 def audited(

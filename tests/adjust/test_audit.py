@@ -307,6 +307,7 @@ def test_held_heights_and_the_independent_rule() -> None:
     a = audit(solve(simulate(network, truth, independent, 1), independent))
     assert len(a.classes) == 0
     assert "independent" in a.reason
+    assert set(a.setups.verdict) == {"cannot tell"}
     assert len(a.setups) == len(network.setups)
 
 
@@ -321,6 +322,10 @@ def test_components_and_audit_share_their_contrasts() -> None:
     assert len(a.classes) == 0
     assert len(a.setups) == len(network.setups)
     assert "more than 5" in a.reason
+    assert set(a.setups.verdict) == {"cannot tell"}
+    asked = audit(solved).setups  # what a setup's own figures say does not hang on the classes
+    for name in ("height_error", "sigma", "statistic", "minimal_detectable"):
+        assert getattr(a.setups, name) == pytest.approx(getattr(asked, name), rel=1e-6)
 
 
 @pytest.mark.parametrize(

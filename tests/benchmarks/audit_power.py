@@ -26,8 +26,8 @@ from hubtack.adjust.solved import Solved
 ARCSEC = math.pi / 648_000
 FIXED, TAPED = 0.2e-3, 1.5e-3
 WANTED = math.log(20.0)
-# leg m, σ_hi mm, then for 4, 6, 10 and 20 stations the share rightly decided at 20 : 1, truth fixed and truth taped, as published
-# beforehand for this geometry (method 7.2, C7.3)
+# leg m, σ_hi mm, then for 4, 6, 10 and 20 stations the share rightly decided at 20 : 1, truth fixed and truth taped:
+# check value C7.3, from a simulation of this geometry that shares no code with this one
 TRAVERSES = (
     (30.0, 0.2, ((0.96, 0.98), (0.99, 0.99), (1.0, 1.0), (1.0, 1.0))),
     (30.0, 1.5, ((0.62, 0.86), (0.69, 0.88), (0.81, 0.92), (0.95, 0.97))),
