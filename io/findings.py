@@ -135,7 +135,8 @@ def apart_text(apart: Apart, units: Units) -> str:
             f", and measure {' and '.join(apart.setups[:2])} again if still standing" if apart.setups else ""
         )
         return f"set up anew on {where} and sight it from another setup{again}"
-    return "measure the thing itself again"
+    where = f" between {' and '.join(marks[:2])}" if len(marks) > 1 else f" at {marks[0]}" if marks else ""
+    return f"measure again{where}"
 
 
 def _slots(e: Explanation, job: Job) -> dict[str, str]:

@@ -24,16 +24,15 @@ def tell_apart(tests: Tests, first: int, size: Floats, rival: int, rival_size: F
     """The cheapest observation between marks that settles it, else a sight, else the thing measured again."""
     point = tests.book.point
     hypotheses = tests.hypotheses
-    apart = shifts(tests, first, _finite(size)) - shifts(tests, rival, _finite(rival_size))
-    marks = point.unknowns.marks
-    moved = np.append(apart, 0.0)[marks]  # (n_marks, 3) m
+    moved = _dragged(tests, first, _finite(size)) - _dragged(tests, rival, _finite(rival_size))
     names = point.solved.network.marks.mark
     place = point.solved.state.coordinates
     best: list[tuple[float, Apart]] = []
     tallest = np.argsort(-np.abs(moved[:, 2]))[:3]
     for i in tallest.tolist():
         d = np.abs(moved[i, 2] - moved[:, 2])
-        near = np.hypot(*(place[:, :2] - place[i, :2]).T) < NEARBY
+        way = np.hypot(*(place[:, :2] - place[i, :2]).T)
+        near = ~(way > NEARBY)  # of a levelling net nobody says how far its marks are apart
         d = np.where(near & np.isfinite(place[:, 2]), d, 0.0)
         j = int(np.argmax(d))
         if d[j] > 0.0:
@@ -55,6 +54,18 @@ def tell_apart(tests: Tests, first: int, size: Floats, rival: int, rival_size: F
     return _again(tests, hypotheses[first], hypotheses[rival])
 
 
+def _dragged(tests: Tests, h: int, size: Floats) -> Floats:
+    """How far a cause has put every mark from where it is, (n_marks, 3) m; a wrong control mark itself included."""
+    point, hypothesis = tests.book.point, tests.hypotheses[h]
+    moved = np.append(shifts(tests, h, size), 0.0)[point.unknowns.marks]
+    m = hypothesis.subject
+    if hypothesis.cause == "control_height":
+        moved[m, 2] += size[0]
+    elif hypothesis.cause == "control_moved":
+        moved[m, : hypothesis.q] -= size
+    return np.asarray(moved)
+
+
 def _again(tests: Tests, first: Hypothesis, rival: Hypothesis) -> Apart:
     """Nothing between marks helps: set up once more on the mark and sight it, or measure the thing itself."""
     network, obs = tests.book.point.solved.network, tests.book.point.solved.obs
@@ -70,7 +81,7 @@ def _again(tests: Tests, first: Hypothesis, rival: Hypothesis) -> Apart:
                 setups.append(str(network.setups.setup[obs.end_setup[h.subject]]))
         elif h.what == "control":
             marks.append(h.name)
-    kind = "sight" if marks else "repeat"
+    kind = "sight" if marks and len(network.setups) else "repeat"
     return Apart(kind, tuple(dict.fromkeys(marks)), tuple(dict.fromkeys(setups)))
 
 

@@ -18,7 +18,8 @@ from .statistics import Tests, estimate, given
 NOTHING = 1e-9  # sigmas: what does not differ
 FAR = 0.02  # m: displacements beyond this are given their own signature
 GROSS = 1000.0  # T from which it matters
-MOST = 5
+MOST = 8
+SHARE = 0.1  # of the largest T: what lies below is no candidate
 REFINED = 0.003  # share of the way by which a better size must differ to be worth another signature
 
 
@@ -38,12 +39,14 @@ def bend_far(book: Book, tests: Tests, done: dict[int, Floats]) -> bool:
     if not book.point.robust:
         return False
     g = given(tests, (), {})
-    order = [int(h) for h in np.argsort(-g.T, kind="stable") if g.T[h] > GROSS]
+    least = max(GROSS, SHARE * float(g.T.max(initial=0.0)))
+    order = [int(h) for h in np.argsort(-g.T, kind="stable") if g.T[h] > least]
+    order.sort(key=lambda h: tests.hypotheses[h].what != "control")  # those bend the whole network
     number, changed = 0, False
     for h in order:
         hypothesis = tests.hypotheses[h]
         columns = _columns(book.point, hypothesis)
-        if not columns:
+        if not columns or g.told[h] < hypothesis.q:  # what the network can't see, curvature must not invent
             continue
         size, _ = estimate(g, h)
         move = -size if hypothesis.cause in ("height_wrong", "control_height") else size

@@ -15,7 +15,7 @@ from .point import Point
 from .pose import lie, pictures
 from .signatures import Book, Hypothesis
 
-FAR = 0.05  # m: a setup further than this off its mark makes one ask whether it stood on that mark
+FAR = 0.25  # m: a setup further than this off its mark makes one ask whether it stood on that mark
 ACROSS = 0.001  # m: step of the differences across a long way
 MOST = 12  # setups that are tried on other marks
 NEAR = (

@@ -21,6 +21,8 @@ NOT_EXCLUDED = 6.0  # 2 ln 20: a rival within a factor 20 in likelihood
 SAME = 0.999  # correlation from which two causes can't be told apart whatever is read
 CLOSE = 0.95  # correlation from which what is shared goes before what is single
 EXACT = 0.02  # a size that must be 1 may miss by this: the way between two marks bends a little
+ALIKE = 0.99  # correlation, and
+CURVED = 0.01  # share of a gross T, within which a rival is not excluded
 GROSS_RIVAL = 30.0  # drop of a gross T, and
 BEND = 5e-5  # share of it, with which fewer freedoms are enough: what curvature leaves
 GROSS = 1000.0  # T from which parsimony, and not the last digits of T, decides
@@ -88,8 +90,10 @@ def _worst(s: Search, g: Given) -> int:
             return int(max(exact, key=lambda h: g.T[h]))
         mine = hypotheses[best]
         simpler = [
-            h for h in np.flatnonzero(g.T[best] * (1.0 - BEND) - GROSS_RIVAL < g.T).tolist()
+            h
+            for h in np.flatnonzero(g.T[best] * (1.0 - BEND) - GROSS_RIVAL < g.T).tolist()
             if evidence[h] > 0.0 and hypotheses[h].q < mine.q and hypotheses[h].name == mine.name
+            and not (mine.cause == "other_point" and hypotheses[h].cause == "off_mark")
         ]  # fmt: skip
         if simpler:
             return int(max(simpler, key=lambda h: (-hypotheses[h].q, g.T[h])))
@@ -122,6 +126,8 @@ def rivals(s: Search, g: Given, top: int) -> list[tuple[int, float]]:
     rho = correlations(g, top, s.columns)
     evidence = np.where(possible(g), g.evidence, 0.0)
     near = (evidence > g.evidence[top] - NOT_EXCLUDED) | ((rho > SAME) & (evidence > 0.0))
+    if g.T[top] > GROSS:  # what curvature leaves of a gross T excludes nothing
+        near |= (rho > ALIKE) & ((1.0 - CURVED) * g.T[top] < g.T) & (evidence > 0.0)
     hypotheses = s.tests.hypotheses
     mine = hypotheses[top]
     seen = {(mine.what, mine.name, mine.cause)}

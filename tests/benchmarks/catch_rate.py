@@ -68,8 +68,7 @@ def separable(tests: Tests, planted: Planted) -> tuple[bool, bool]:
             return False, False
         i = mine[0]
         q = int(tests.q[i])
-        if g.told[i] < q:
-            return False, False
+        told &= bool(g.told[i] == q)
         N = g.normal[i, :q, :q]
         strength = float(planted.size[:q] @ N @ planted.size[:q])
         shown &= np.sqrt(strength) > np.sqrt(critical_value_of(tried, q)) + POWER
@@ -182,7 +181,7 @@ def main() -> None:
                 setattr(sums[h], part, getattr(sums[h], part) + getattr(t, part))
         print(f"{cause:34}{cells}", flush=True)
         if arguments.show:
-            for h in heads[:2]:
+            for h in heads:
                 for note in tallies[h].notes:
                     print(f"    {h}: {note}", file=sys.stderr)
     for h in heads:
