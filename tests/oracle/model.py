@@ -219,7 +219,8 @@ class Model:
                     self.effect[s, axis] = key
                     if key not in known:
                         known.add(key)
-                        name = f"{setups.setup[s]}.effect.{AXES[axis]}"
+                        owner = s if group < 0 else self._first(axis, int(group))
+                        name = f"{setups.setup[owner]}.effect.{AXES[axis]}"
                         self.unknowns.append(Unknown(key, 0.0, 0.0, sigma, name))
         self.unknowns += [Unknown(("orientation", *k), 0.0) for k in orientations]
         if self.settings.refraction_sigma > 0.0 and refracted:
@@ -231,8 +232,15 @@ class Model:
             for tool in sorted(users):
                 sigma = float(getattr(net.instruments, columns[what])[tool])
                 if sigma > 0.0:
-                    self.unknowns.append(Unknown((what, tool), 0.0, 0.0, sigma, f"{what} {tool}"))
+                    self.unknowns.append(
+                        Unknown((what, tool), 0.0, 0.0, sigma, f"{net.instruments.instrument[tool]}.{what}")
+                    )
         self.place = {u.key: i for i, u in enumerate(self.unknowns)}
+
+    def _first(self, axis: int, group: int) -> int:
+        """The first setup of a base: its shared effects bear its name."""
+        groups = self.network.setups.height_base if axis == 2 else self.network.setups.base
+        return int(np.flatnonzero(groups == group)[0])
 
     def _centring(self, s: int) -> float:
         t, k, h = self.network.supports, int(self.network.setups.support[s]), abs(self.hi[s])
