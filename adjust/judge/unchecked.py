@@ -36,12 +36,13 @@ def alternatives(
 ) -> Alternatives:
     """Those of one Rows whose strength lies below `limit`; whitening (m / block, block, block) where correlated."""
     values = rows.values
+    weight = np.ones(len(strength))  # √(cᵀPc)·σ: what a blunder may do is bounded by δ0·√(cᵀPc/cᵀMc − 1)
     if whitening is not None:
-        b = rows.block
-        sigma = 1.0  # strength is in units of the observation's own sigma, and so are these values
+        b = rows.block  # strength is in units of the observation's own sigma, and so are these values
         blocks = values.reshape(-1, b, values.shape[1])
-        values = (whitening.transpose(0, 2, 1) @ blocks).reshape(values.shape) * sigma
-    chosen = np.flatnonzero(strength < limit)
+        values = (whitening.transpose(0, 2, 1) @ blocks).reshape(values.shape)
+        weight = np.sqrt(np.sum(whitening**2, axis=1)).reshape(-1)
+    chosen = np.flatnonzero(strength < limit * weight)
     return Alternatives(rows.columns[chosen], values[chosen], strength[chosen], [names[i] for i in chosen])
 
 

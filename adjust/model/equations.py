@@ -234,6 +234,9 @@ class Equations:
     def _ray(self, kind: Kind, rows: Ints, first: End, second: End, state: State) -> Ray:
         a, b = (self._centre(kind, rows, end, state) for end in (first, second))
         if kind.between == "setups":
+            lost = np.isnan(state.coordinates[getattr(self.obs, f"{first}_mark")[rows], 2])
+            lost |= np.isnan(state.coordinates[getattr(self.obs, f"{second}_mark")[rows], 2])
+            b[lost, 2] = a[lost, 2]  # of unknown steepness: level
             return self.frame.between_setups(a, b)
         return self.frame.between_marks(a, b) if kind.between == "marks" else self.frame.differences(a, b)
 
