@@ -12,7 +12,7 @@ import click
 
 if TYPE_CHECKING:
     from hubtack.io.job import Job
-    from hubtack.io.words import Section
+    from hubtack.io.words import Section, Sign
 
 faults_option = click.option(
     "--output-format",
@@ -81,3 +81,11 @@ def show(title: str, sections: Iterable[Section]) -> None:
 
     unicode, colour = speaks_unicode(sys.stdout), wants_colour(sys.stdout)
     click.echo(as_text(title, sections, colour, unicode), nl=False, color=colour)
+
+
+def verdict(sign: Sign, words: str, name: str) -> None:
+    """The verdict in one line on stdout."""
+    from hubtack.io.terminal import line, speaks_unicode, wants_colour
+
+    unicode, colour = speaks_unicode(sys.stdout), wants_colour(sys.stdout)
+    click.echo(line(sign, words, name, colour, unicode), color=colour)

@@ -1,0 +1,145 @@
+"""Closures of loops against what they may be: the errors of the readings, and of every setup once.
+
+A closed loop of n marks turns by (n ∓ 2)·180° in all, comes back to its first mark, and rises by nothing. The covariance of the
+three closures is propagated from readings and setup effects, so a base that stands through an exchange cancels, as it does
+in truth: such a loop says nothing about the centring over its marks.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..ground.network import Network
+from ..ground.table import Floats
+from ..ground.topology import Loop
+from ..model.reductions import wrap
+from ..settings import Settings
+from .check import Check, Effects, Form, chi2_check, critical_of, normal_check
+from .legs import Leg, angle
+from .twoway import add_rise, known_heights, rise_of_marks
+
+
+@dataclass(frozen=True)
+class Closure:
+    """Closures of one loop: angle (rad), east, north (m, the first leg runs north); their covariance (3, 3); perimeter."""
+
+    values: Floats
+    covariance: Floats
+    perimeter: float
+
+
+def closure_checks(
+    network: Network, settings: Settings, legs: list[Leg], loops: tuple[Loop, ...]
+) -> list[Check]:
+    """The closures of all loops that have them: angle, position, height."""
+    effects = Effects.of(network)
+    limit = critical_of(settings, 3 * len(loops))
+    row = {str(m): i for i, m in enumerate(network.marks.mark)}
+    found: list[Check] = []
+    for loop in loops:
+        marks = [row[m] for m in loop.marks]
+        plan = plane_closure(marks, legs, effects)
+        names = tuple(loop.marks)
+        if plan is not None:
+            sigma = float(np.sqrt(plan.covariance[0, 0]))
+            found.append(
+                normal_check(
+                    "closure of angles", names, float(plan.values[0]), sigma, limit, "angle", len(marks)
+                )
+            )
+            found.append(_position(plan, names, settings))
+        found += _height(settings, effects, marks, legs, names, limit)
+    return found
+
+
+def _position(plan: Closure, names: tuple[str, ...], settings: Settings) -> Check:
+    Q, d = plan.covariance[1:, 1:], plan.values[1:]
+    length, T = float(np.hypot(*d)), float(d @ np.linalg.solve(Q, d))
+    ratio = plan.perimeter / length if length > 0.0 else float("inf")
+    sigma = float(np.sqrt(np.trace(Q)))
+    kind = "closure of position"
+    return chi2_check(
+        kind, names, T, 2, length, sigma, settings.alpha, "length", len(names), ratio_to_perimeter=ratio
+    )
+
+
+def plane_closure(marks: list[int], legs: list[Leg], effects: Effects) -> Closure | None:
+    """The loop over `marks` (rows, in order) as a traverse; None where an angle or a distance is missing."""
+    n = len(marks)
+    chosen: list[tuple[Leg, Leg]] = []
+    for i in range(n):
+        pair = _angle_at(legs, marks[i], marks[i - 1], marks[(i + 1) % n])
+        if pair is None:
+            return None
+        chosen.append(pair)
+    angles = [angle(*pair) for pair in chosen]
+    azimuth = np.zeros(n)
+    for i in range(1, n):
+        azimuth[i] = azimuth[i - 1] + angles[i][0] - np.pi
+    D = np.array([fore.D for _, fore in chosen])
+    if np.isnan(D).any():
+        return None
+    unit = np.column_stack([np.sin(azimuth), np.cos(azimuth)])
+    right = np.column_stack([np.cos(azimuth), -np.sin(azimuth)])
+    position = (D[:, None] * unit).sum(axis=0)
+    turned = float(wrap(np.array(sum(a for a, _ in angles) - n * np.pi)))
+    form = Form(3)
+    for i, (back, fore) in enumerate(chosen):
+        # an angle turns all that follows it; the first turns nothing but the sum
+        swing = (D[i:, None] * right[i:]).sum(axis=0) if i else np.zeros(2)
+        by_angle = np.array([1.0, *swing])
+        form.add(("angle", back.number, fore.number), angles[i][1], by_angle)
+        form.add(("distance", fore.number, 0), fore.sigma_flat, np.array([0.0, *unit[i]]))
+        before = (i - 1) % n
+        for leg, sign, length, across in (
+            (fore, 1.0, D[i], right[i]),
+            (back, -1.0, D[before], -right[before]),
+        ):
+            for setup, end in ((leg.end, 1.0), (leg.start, -1.0)):
+                push = sign * end * across / length
+                effects.shift(form, setup, by_angle * push[0], by_angle * push[1])
+        for setup, end in ((fore.end, 1.0), (fore.start, -1.0)):
+            along = np.array([0.0, *unit[i]])
+            effects.shift(form, setup, end * along * unit[i, 0], end * along * unit[i, 1])
+    return Closure(np.array([turned, *position]), form.covariance(), float(D.sum()))
+
+
+def _angle_at(legs: list[Leg], at: int, back: int, fore: int) -> tuple[Leg, Leg] | None:
+    """Legs of one instrument setup on `at` to both neighbours, with a common round."""
+    backs = [leg for leg in legs if leg.start_mark == at and leg.end_mark == back and leg.directions]
+    for b in backs:
+        for f in legs:
+            if f.start == b.start and f.end_mark == fore and set(b.directions) & set(f.directions):
+                return b, f
+    return None
+
+
+def _height(
+    settings: Settings,
+    effects: Effects,
+    marks: list[int],
+    legs: list[Leg],
+    names: tuple[str, ...],
+    limit: float,
+) -> list[Check]:
+    form, total, perimeter = Form(1), 0.0, 0.0
+    for i, a in enumerate(marks):
+        b = marks[(i + 1) % len(marks)]
+        forward = [leg for leg in legs if (leg.start_mark, leg.end_mark) == (a, b) and _usable(effects, leg)]
+        backward = [leg for leg in legs if (leg.start_mark, leg.end_mark) == (b, a) and _usable(effects, leg)]
+        if not forward and not backward:
+            return []
+        leg, sign = (forward[0], 1.0) if forward else (backward[0], -1.0)
+        total += sign * rise_of_marks(effects, leg)
+        perimeter += leg.D if not np.isnan(leg.D) else 0.0
+        add_rise(form, settings, effects, leg, sign)
+    sigma = float(np.sqrt(form.covariance()[0, 0]))
+    return [
+        normal_check("closure of heights", names, total, sigma, limit, "length", len(marks), length=perimeter)
+    ]
+
+
+def _usable(effects: Effects, leg: Leg) -> bool:
+    return not np.isnan(leg.up) and known_heights(effects, leg)

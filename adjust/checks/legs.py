@@ -1,0 +1,102 @@
+"""Legs: what the sights of one pair of setups say together, all rounds pooled, with the error of the readings alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..ground.network import Network
+from ..ground.table import Floats
+from ..model.reductions import Observations, reduce_readings, wrap
+from ..settings import Settings
+
+
+@dataclass(frozen=True)
+class Leg:
+    """From an instrument setup to a target setup. D horizontal distance and `up` from trunnion axis to target, m; NaN unknown."""
+
+    number: int
+    start: int
+    end: int
+    start_mark: int
+    end_mark: int
+    D: float
+    sigma_flat: float
+    up: float
+    sigma_up: float
+    refraction: float  # ∂up/∂k, m
+    directions: dict[int, tuple[float, float]] = field(default_factory=dict)  # round → value, sigma
+
+
+def legs(network: Network, settings: Settings, obs: Observations | None = None) -> list[Leg]:
+    """All legs, in the order of the first sight of each.
+
+    Curvature and refraction, at the level of the instrument:  D = S sin z − (1 − k/2)·S² sin z cos z / R,
+    up = S cos z + (1 − k)(S sin z)²/(2R)  (all textbooks, from memory).
+    """
+    obs = obs if obs is not None else reduce_readings(network)
+    R, k = settings.radius, settings.refraction
+    groups: dict[tuple[int, int], dict[str, list[int]]] = {}
+    for i in np.flatnonzero(obs.used & (obs.start_setup >= 0) & (obs.end_setup >= 0)).tolist():
+        if obs.kind[i] in ("direction", "zenith", "distance", "level"):
+            pair = int(obs.start_setup[i]), int(obs.end_setup[i])
+            groups.setdefault(pair, {}).setdefault(str(obs.kind[i]), []).append(i)
+    out: list[Leg] = []
+    for (start, end), kinds in groups.items():
+        z, sz = _mean(obs, kinds.get("zenith", []))
+        S, sS = _mean(obs, kinds.get("distance", []))
+        level, s_level = _mean(obs, kinds.get("level", []))
+        sin, cos = np.sin(z), np.cos(z)
+        D = S * sin - (1.0 - 0.5 * k) * S**2 * sin * cos / R
+        s_D = float(np.hypot(sin * sS, S * cos * sz))
+        if np.isnan(D):
+            D, s_D = level, s_level
+        far = S * sin if not np.isnan(S) else level
+        flat = level / np.tan(z) if np.isnan(S) else S * cos
+        s_up = (
+            np.hypot(cos * sS, S * sin * sz)
+            if not np.isnan(S)
+            else np.hypot(s_level / np.tan(z), level * sz / sin**2)
+        )
+        out.append(
+            Leg(
+                len(out),
+                start,
+                end,
+                int(network.setups.mark[start]),
+                int(network.setups.mark[end]),
+                float(D),
+                float(s_D),
+                float(flat + (1.0 - k) * far**2 / (2.0 * R)),
+                float(s_up),
+                float(-(far**2) / (2.0 * R)),
+                {
+                    int(obs.round[i]): (float(obs.value[i]), float(obs.sigma[i]))
+                    for i in kinds.get("direction", [])
+                },
+            )
+        )
+    return out
+
+
+def angle(back: Leg, fore: Leg) -> tuple[float, float]:
+    """Clockwise angle from one leg to another of the same instrument setup over their common rounds, and its sigma; rad.
+
+    NaN where no round has both.
+    """
+    common = sorted(set(back.directions) & set(fore.directions))
+    if not common:
+        return float("nan"), float("nan")
+    values = np.array([fore.directions[r][0] - back.directions[r][0] for r in common])
+    variances = np.array([fore.directions[r][1] ** 2 + back.directions[r][1] ** 2 for r in common])
+    weight = 1.0 / variances
+    near: Floats = values[0] + wrap(values - values[0])
+    return float(np.mod(np.sum(weight * near) / weight.sum(), 2.0 * np.pi)), float(weight.sum() ** -0.5)
+
+
+def _mean(obs: Observations, rows: list[int]) -> tuple[float, float]:
+    if not rows:
+        return float("nan"), float("nan")
+    weight = 1.0 / obs.sigma[rows] ** 2
+    return float(np.sum(weight * obs.value[rows]) / weight.sum()), float(weight.sum() ** -0.5)
