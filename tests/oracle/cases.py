@@ -343,6 +343,19 @@ def one_face_on_marks_without_height() -> Case:
 
 
 @case
+def held_plan_and_free_heights() -> Case:
+    """A direction alone to a mark whose plan is held and whose height is not: a pair that no equation joins."""
+    p = ring([H, (0.0, 0.0, INF), FREE3, (0.0, 0.0, INF), FREE3])
+    observe(p, "04 10 14 20 24 32 34")
+    s = p.station(2, 1.7)
+    p.sight(s, p.prism(1, 1.2), readings="c")
+    p.sight(s, p.prism(3, 1.2), readings="c")
+    p.sight(s, p.prism(4, 1.2))
+    p.reduce("azimuth", 4, 3, 3 * ARCSEC)
+    return p, Settings(pairs=(("W1", "W3"), ("W2", "W0")))
+
+
+@case
 def half_the_readings_missing() -> Case:
     p = ring([H, H, FREE3, FREE3, FREE3])
     observe(p, "01 04 10 12 21 23 32 34", readings="cz")
