@@ -292,7 +292,7 @@ class Decisions:
         assert keys is not None  # only called for those
         line, _ = self._job.places.table(("decision", number))
         reason, by = one_line(keys.reason), one_line(keys.by)
-        place = str(self._faults.spot(FILE, line))
+        place = self._job.decision_places.get(number) or str(self._faults.spot(FILE, line))
         self.applied.append(Decision(action, what, value, before, reason, by, place))
 
 

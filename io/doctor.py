@@ -51,7 +51,9 @@ def examine(folder: Path) -> Iterator[Answer]:
     yield _browser()
     yield _font()
     yield _writable(folder, "The folder you work in", "Work in a folder of your own, or name one with --out.")
-    yield _writable(Path(tempfile.gettempdir()), "The folder for temporary files", "Set TMPDIR to another folder.")
+    yield _writable(
+        Path(tempfile.gettempdir()), "The folder for temporary files", "Set TMPDIR to another folder."
+    )
     yield _terminal()
 
 
@@ -75,7 +77,10 @@ def _library_of(library: tuple[str, str, str, str]) -> Answer:
     except ImportError as error:
         broken = not isinstance(error, ModuleNotFoundError) or error.name != module.split(".")[0]
         if broken:
-            words, cure = f"{name} is installed and can't be loaded ({purpose})", f"pip install --force-reinstall {name}"
+            words, cure = (
+                f"{name} is installed and can't be loaded ({purpose})",
+                f"pip install --force-reinstall {name}",
+            )
         else:
             words = f"{name} is not installed ({purpose})"
         return Answer(topic, False, words, cure, needed=not extra)
@@ -123,5 +128,9 @@ def _writable(folder: Path, what: str, cure: str) -> Answer:
 def _terminal() -> Answer:
     encoding = (sys.stdout.encoding or "").lower().replace("-", "")
     fine = encoding in ("utf8", "utf16", "cp65001")
-    words = "The terminal shows signs such as ✓ and σ" if fine else f"The terminal's encoding is {encoding or 'unknown'}"
+    words = (
+        "The terminal shows signs such as ✓ and σ"
+        if fine
+        else f"The terminal's encoding is {encoding or 'unknown'}"
+    )
     return Answer("terminal", fine, words, "Set PYTHONIOENCODING=utf-8; plain letters are used until then.")

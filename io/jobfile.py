@@ -51,6 +51,7 @@ class JobFile:
     goals: dict[str, dict[str, Any]] = field(default_factory=dict)  # [tolerance] and [times], as read
     columns: jobkeys.ColumnsKeys | None = None  # a field book in the place of setups.csv and sights.csv
     source: jobkeys.SourceKeys | None = None
+    decision_places: dict[int, str] = field(default_factory=dict)  # of decisions that stand in another file
     readable: bool = True  # False where the text is no TOML: then no name can be checked
 
     def fault(self, faults: FaultList, path: Path, code: str, found: str, wanted: str) -> None:

@@ -151,6 +151,11 @@ class SourceKeys:
     """[source]"""
 
     landxml: str = key("text", "LandXML file with the marks, setups and sights, in the job's folder")
+    from_support: str = key("text", "support of its instrument setups; without it the job's first", default="")
+    to_support: str = key("text", "support of its target setups; without it the job's first", default="")
+    to_device: str = key("text", "target of its target setups; without it prism", default="")
+    azimuth_sigma: str = key("text", 'sigma of its reduced azimuths: "10 arcsec"', default="")
+    horizontal_sigma: str = key("text", 'sigma of its reduced distances: "5 mm"', default="")
 
 
 @dataclass(eq=False)

@@ -6,7 +6,6 @@ A folder appears whole or not at all, and nothing that is there already is ever 
 from __future__ import annotations
 
 import csv
-import json
 import os
 import shutil
 import tempfile
@@ -20,6 +19,7 @@ from .faults import Fault, FaultList, Faults, Nearest, listed
 from .jobfile import read_jobfile
 from .readers.bookfile import Book, parse_book, read_text
 from .readers.guess import WORDS, Guess, guess, hits
+from .readers.tomltext import toml
 from .tables import TextTable
 from .units import quoted
 
@@ -38,16 +38,20 @@ def sample(folder: Path) -> list[str]:
 
 
 def from_file(path: Path, folder: Path, told: dict[str, str]) -> list[str]:
-    """Write the tables of a field book, a sheet or a LandXML file into a new folder; what was guessed, in lines.
+    """Write the tables of a field book, a sheet, a LandXML file or a job that names one into a new folder; what was
+    guessed, in lines.
 
     `told` maps keys of [columns] to headers and goes before every guess. Raises Faults.
     """
     _refuse_full(folder)
     faults = FaultList()
-    if path.suffix.lower() == ".xml":
-        from .readers.landxml import as_files
+    if path.is_dir():
+        files, words = _job_files(path, faults)
+    elif path.suffix.lower() == ".xml":
+        from .readers.landxml import as_tables
 
-        files, words = as_files(path, faults)
+        text, tables, words = as_tables(path, faults)
+        files = {"job.toml": text} | {f"{name}.csv": as_csv(table) for name, table in tables.items()}
     else:
         book, words = _book(path, faults)
         files = {}
@@ -56,6 +60,34 @@ def from_file(path: Path, folder: Path, told: dict[str, str]) -> list[str]:
     faults.raise_if_any()
     _create(folder, files)
     return [*words, f"Written into {folder}: {', '.join(sorted(files))}."]
+
+
+def _job_files(folder: Path, faults: FaultList) -> tuple[dict[str, str], list[str]]:
+    """A job whose setups come from a field book or a LandXML file, as tables: with its own mapping and supports."""
+    import tomlkit
+
+    from .readers.folder import FolderSource
+
+    source = FolderSource(folder)
+    text = source.job_text(faults)
+    if text is None:
+        return {}, []
+    job = read_jobfile(text, faults)
+    if faults:
+        return {}, []
+    remarks: list[Trouble] = []
+    tables = source.tables(job, faults, remarks)
+    document = tomlkit.parse(text.replace("\r\n", "\n"))
+    for section in ("columns", "source"):
+        document.pop(section, None)
+    text = tomlkit.dumps(document)
+    for number in sorted(job.decision_places):  # what the file itself marks as unused
+        decision = job.decisions[number]
+        if decision is not None:
+            text += f"\n[[decision]]\nleave_out = {toml(decision.leave_out)}\n"
+            text += f"reason = {toml(decision.reason)}\nby = {toml(job.decision_places[number])}\n"
+    files = {"job.toml": text} | {f"{name}.csv": as_csv(table) for name, table in tables.items()}
+    return files, [r.text for r in remarks if r.code not in ("REM524", "REM525")]
 
 
 def _book(path: Path, faults: FaultList) -> tuple[Book | None, list[str]]:
@@ -75,7 +107,9 @@ def _book(path: Path, faults: FaultList) -> tuple[Book | None, list[str]]:
     return (None if text is None else parse_book(path.name, text, "", hits, faults)), words
 
 
-def _files(book: Book, path: Path, told: dict[str, str], faults: FaultList, words: list[str]) -> dict[str, str]:
+def _files(
+    book: Book, path: Path, told: dict[str, str], faults: FaultList, words: list[str]
+) -> dict[str, str]:
     """The files of the job that a book makes."""
     for key, header in told.items():
         if key not in WORDS:
@@ -135,7 +169,12 @@ def job_text(name: str, book: Book, found: Guess) -> str:
 
 
 def assemble(
-    name: str, length: str, angle: str, instruments: Iterable[str], supports: Iterable[str], targets: Iterable[str]
+    name: str,
+    length: str,
+    angle: str,
+    instruments: Iterable[str],
+    supports: Iterable[str],
+    targets: Iterable[str],
 ) -> str:
     """The text of job.toml. Sigmas in it are placeholders, and say so."""
     parts = [f'format = 1\n\n[job]\nname = {toml(name)}\n\n[units]\nlength = "{length}"\nangle = "{angle}"\n']
@@ -155,11 +194,6 @@ def assemble(
             parts.append(f'{note}\n[targets.{toml(target)}]\nmode = "prism"\nconstant = "0 mm"\n')
             note = ""
     return "\n".join(part.lstrip("\n") for part in parts)
-
-
-def toml(text: str) -> str:
-    """A text in quotation marks, as TOML and JSON both write it."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _kind(support: str) -> str:

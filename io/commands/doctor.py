@@ -42,7 +42,9 @@ def doctor(ctx: click.Context, as_json: bool) -> None:
     click.echo(f"hubtack {version()}")
     for answer in answers:
         cure = "" if answer.fine else f". {answer.cure}"
-        words = answer.words if speaks_unicode(sys.stdout) else answer.words.encode("ascii", "replace").decode()
+        words = (
+            answer.words if speaks_unicode(sys.stdout) else answer.words.encode("ascii", "replace").decode()
+        )
         click.echo(f"{yes if answer.fine else no}  {words}{cure}")
     click.echo("\nCompletion of commands and options in the shell:")
     for shell, line in COMPLETION.items():

@@ -21,12 +21,16 @@ if TYPE_CHECKING:
     "book",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="A field book (.csv, .txt, .xlsx) or a LandXML file (.xml) to make the tables of.",
+    help="What to make the tables of: a field book (.csv, .txt, .xlsx), a LandXML file (.xml), or a job that names one.",
 )
-@click.option("--map", "maps", multiple=True, metavar="KEY=HEADER", help="What a column of the book is: hi='HI [m]'.")
+@click.option(
+    "--map", "maps", multiple=True, metavar="KEY=HEADER", help="What a column of the book is: hi='HI [m]'."
+)
 @talk.faults_option
 @click.pass_context
-def new(ctx: click.Context, folder: Path, book: Path | None, maps: tuple[str, ...], output_format: str) -> None:
+def new(
+    ctx: click.Context, folder: Path, book: Path | None, maps: tuple[str, ...], output_format: str
+) -> None:
     """Example: hubtack new first-day
 
     Make a new job folder DIR: a small sample that runs at once; or, with --from, the tables of a field book.

@@ -141,7 +141,9 @@ def parse_book(file: str, text: str, separator: str, hits: Hits, faults: FaultLi
         advice = 'Close it, or double the marks inside: "a 3"" pipe".'
         faults.add(file, start, "", "TAB228", found, advice)
         return None
-    return book_of(file, records, lines, gaps, hits, faults, f"cells were taken as parted by {SEPARATORS[sign]}s")
+    return book_of(
+        file, records, lines, gaps, hits, faults, f"cells were taken as parted by {SEPARATORS[sign]}s"
+    )
 
 
 def book_of(
@@ -168,9 +170,13 @@ def book_of(
             if any(map(str.strip, record[width:])):
                 found = f"The row has {len(record)} cells, the header {width}"
                 advice = "A cell that holds the separator stands in quotation marks"
-                faults.add(file, body_lines[i], "", "TAB207", found, f"{advice}; {how}." if how else f"{advice}.")
+                faults.add(
+                    file, body_lines[i], "", "TAB207", found, f"{advice}; {how}." if how else f"{advice}."
+                )
             body[i] = (record + [""] * width)[:width]
-    columns = [[cell.strip() for cell in column] for column in zip(*body, strict=True)] if body else [[]] * width
+    columns = (
+        [[cell.strip() for cell in column] for column in zip(*body, strict=True)] if body else [[]] * width
+    )
     shifted = {g - first - 1 for g in gaps if g > first + 1}
     return Book(file, header, lines[first], columns, body_lines, shifted)
 

@@ -91,7 +91,10 @@ class _Reader:
             self.faults.at(self.book.spot(-1, None), "TAB227", found, "See [columns] in job.toml.")
             return {}
         self._tell(visits)
-        tables = {"setups": self._setup_table(visits.setups), "sights": self._sights(rows, starts, ends, faces)}
+        tables = {
+            "setups": self._setup_table(visits.setups),
+            "sights": self._sights(rows, starts, ends, faces),
+        }
         if marks is None or marks.whole:
             tables["marks"] = self._marks(marks, visits.setups)
         return tables
@@ -120,7 +123,9 @@ class _Reader:
             if key not in told:
                 line, column = self.job.places.table(("columns",))
                 found_text = f"[columns] has no {key}: the {words}"
-                self.faults.add(FILE, line, column, "JOB119", found_text, "Name the header of the book's column.")
+                self.faults.add(
+                    FILE, line, column, "JOB119", found_text, "Name the header of the book's column."
+                )
         if not set(READINGS) & set(told):
             line, column = self.job.places.table(("columns",))
             wanted = f"Name the header of at least one of {', '.join(READINGS)}."
@@ -202,7 +207,9 @@ class _Reader:
                 at = {k: c or last[k] for k, c in at.items()}
             if not at["mark"] and from_names[row] not in visits.named:
                 found = "There is no mark under the instrument"
-                self._fault(row, "from_mark", "TAB208", found, "Name it, at least in the first row of a setup.")
+                self._fault(
+                    row, "from_mark", "TAB208", found, "Name it, at least in the first row of a setup."
+                )
                 continue
             at = {k: c or defaults.get(k, "") for k, c in at.items()}
             instrument = visits.instrument(row, from_names[row], at)
@@ -248,7 +255,9 @@ class _Reader:
 
         def spot(row: int, column: str) -> Spot:
             setup = setups[row]
-            keys = (FROM if setup.instrument else TO) | {"setup": "from_setup" if setup.instrument else "to_setup"}
+            keys = (FROM if setup.instrument else TO) | {
+                "setup": "from_setup" if setup.instrument else "to_setup"
+            }
             place = self.places.get(keys.get(column, ""))
             if column and place is None:
                 place = self.places.get("from_mark" if setup.instrument else "to_mark")
@@ -293,7 +302,11 @@ class _Reader:
         if not new and marks is not None:
             return marks
         old = len(marks) if marks else 0
-        columns = {c.name: marks.columns[c.name] + [""] * len(new) for c in MARKS if marks and c.name in marks.columns}
+        columns = {
+            c.name: marks.columns[c.name] + [""] * len(new)
+            for c in MARKS
+            if marks and c.name in marks.columns
+        }
         columns["mark"] = (marks.get("mark") if marks else []) + list(new)
         if marks and new:
             text = f"Marks of {self.book.file} that are not in marks.csv are taken as new: {listed(new)}."
@@ -329,7 +342,9 @@ class _Reader:
             wanted = f"A target setup lasts until {lasts}; hubtack new --from writes them out for correction."
             self.remarks.append(Trouble("REM520", text, wanted))
         used = set(self.places.values())
-        rest = [h for i, h in enumerate(self.book.header) if i not in used and h and any(self.book.columns[i])]
+        rest = [
+            h for i, h in enumerate(self.book.header) if i not in used and h and any(self.book.columns[i])
+        ]
         if rest:
             self._remark("REM526", f"Columns of {self.book.file} that are not used: {listed(rest)}.")
 

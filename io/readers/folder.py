@@ -37,7 +37,8 @@ class FolderSource:
         there = {name for name in TABLES if os.path.lexists(self.folder / f"{name}.csv")}
         book = job.columns
         absent = [name for name in TABLES if name not in there]
-        meant = self._misspelt([n for n in absent if book is None or n not in ("setups", "sights")], faults)
+        sought = [n for n in absent if book is None or n not in ("setups", "sights")]
+        meant = self._misspelt(sought, "" if book is None else book.file, faults)
         wanted = ({"marks"} | ({"setups"} if "sights" in there else set())) - meant
         if book is not None:
             wanted -= {"marks", "setups"}
@@ -68,13 +69,13 @@ class FolderSource:
 
         return tables_beside(self.folder, job, self.files, faults, remarks)
 
-    def _misspelt(self, absent: list[str], faults: FaultList) -> set[str]:
+    def _misspelt(self, absent: list[str], book: str, faults: FaultList) -> set[str]:
         """The tables that are absent while a file of almost their name is there: it would be passed over in silence."""
         initials = {name[0] for name in absent}
         others = sorted(
             p.name
             for p in self.folder.glob("*.csv")
-            if p.stem not in TABLES and p.stem[:1].lower() in initials
+            if p.stem not in TABLES and p.stem[:1].lower() in initials and p.name != book
         )
         meant: set[str] = set()
         for file in others:

@@ -155,12 +155,18 @@ def _angles(book: Book, found: Guess) -> None:
         found.packed = True
         found.words.append("angles are packed ddd.mmss: their minutes and seconds all lie below 60")
         return
-    zeniths = [float(c.replace(",", ".")) for c in columns[-1][:2000] if re.fullmatch(r"\d+([.,]\d*)?", c, re.ASCII)]
+    zeniths = [
+        float(c.replace(",", ".")) for c in columns[-1][:2000] if re.fullmatch(r"\d+([.,]\d*)?", c, re.ASCII)
+    ]
     degrees = sorted(abs(z % 180 - 90) for z in zeniths)
     gons = sorted(abs(z % 200 - 100) for z in zeniths)
     gon = max(numbers, default=0) >= 360
     if "zenith" in found.places and degrees and not gon:
         gon = gons[len(gons) // 2] < degrees[len(degrees) // 2]
     found.angle = "gon" if gon else "deg"
-    why = "they go beyond 360" if max(numbers, default=0) >= 360 else f"zenith angles lie near {100 if gon else 90}"
+    why = (
+        "they go beyond 360"
+        if max(numbers, default=0) >= 360
+        else f"zenith angles lie near {100 if gon else 90}"
+    )
     found.words.append(f"angles are in {found.angle}: {why if zeniths else 'nothing says otherwise'}")

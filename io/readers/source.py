@@ -49,7 +49,9 @@ def open_source(path: Path, faults: FaultList) -> Source | None:
         return _open_file(path, kind, faults)
     if not os.path.lexists(path / "job.toml"):
         inside = sorted(p.parent.name for p in path.glob("*/job.toml"))
-        inside += sorted(p.name for p in path.iterdir() if p.suffix.lower() == ".xlsx" and p.name[0] not in "~.")
+        inside += sorted(
+            p.name for p in path.iterdir() if p.suffix.lower() == ".xlsx" and p.name[0] not in "~."
+        )
         wanted = f"Jobs in it: {listed(inside)}." if inside else "A job starts with a file job.toml."
         faults.add(name, 0, "", "RUN411", "There is no job.toml in this folder", wanted)
         return None

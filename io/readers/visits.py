@@ -72,7 +72,12 @@ class Visits:
         now = self._instrument
         if name:
             draft = self._by_name(row, name, True, cells)
-        elif now and not now.named and cells["mark"] in ("", now.cells["mark"]) and not now.differs(cells, _MOVABLE):
+        elif (
+            now
+            and not now.named
+            and cells["mark"] in ("", now.cells["mark"])
+            and not now.differs(cells, _MOVABLE)
+        ):
             draft = now
             draft.learn(cells, row)
         else:

@@ -52,7 +52,9 @@ class WorkbookSource:
             for j, cell in enumerate(row[1:], 1):
                 if text_of(cell).strip() and not text_of(cell).lstrip().startswith("#"):
                     spot = Spot(f"{self.path.name}:job", i + 1, "", f"{letter(j)}{i + 1}")
-                    faults.at(spot, "RUN433", "Only the first column is read", "Put the whole line into column A.")
+                    faults.at(
+                        spot, "RUN433", "Only the first column is read", "Put the whole line into column A."
+                    )
         return "\n".join(text_of(row[0]) if row else "" for row in rows) + "\n"
 
     def tables(self, job: JobFile, faults: FaultList, remarks: list[Trouble]) -> dict[str, TextTable]:
@@ -61,7 +63,9 @@ class WorkbookSource:
             return {}
         book = job.columns
         if job.source is not None:
-            job.fault(faults, ("source", "landxml"), "RUN418", "A workbook is a source itself", "Remove [source].")
+            job.fault(
+                faults, ("source", "landxml"), "RUN418", "A workbook is a source itself", "Remove [source]."
+            )
         there = {name for name in TABLES if self._open.rows(name) is not None}
         meant = self._misspelt([n for n in TABLES if n not in there], faults)
         if book is not None:
@@ -103,7 +107,12 @@ class WorkbookSource:
         where = f"{self.path.name}:{name}"
         numbers = [i for i, row in enumerate(rows) if any(text_of(c).strip() for c in row)]
         if not numbers:
-            faults.at(Spot(where, 0, ""), "RUN413", "The sheet is empty", "Fill it, or remove it if it isn't needed.")
+            faults.at(
+                Spot(where, 0, ""),
+                "RUN413",
+                "The sheet is empty",
+                "Fill it, or remove it if it isn't needed.",
+            )
             return None
         header = [text_of(c).strip() for c in rows[numbers[0]]]
         move = faults.elsewhere[f"{name}.csv"] = self._mover(name, header)
@@ -111,11 +120,11 @@ class WorkbookSource:
         plain = {i for i, title in enumerate(header) if title in {c.name for c in schema if c.kind == "text"}}
         for i in numbers[1:]:
             for j, cell in enumerate(rows[i]):
-                if isinstance(cell, datetime.date | datetime.time | datetime.timedelta) and j not in plain:
-                    if j < len(header) and header[j]:
-                        found = "The spreadsheet holds a date or time here"
-                        wanted = "Format the column as text and type the cell anew."
-                        faults.at(move(i + 1, header[j]), "TAB243", found, wanted)
+                known = j < len(header) and header[j] and j not in plain
+                if known and isinstance(cell, datetime.date | datetime.time | datetime.timedelta):
+                    found = "The spreadsheet holds a date or time here"
+                    wanted = "Format the column as text and type the cell anew."
+                    faults.at(move(i + 1, header[j]), "TAB243", found, wanted)
         records = [[text_of(c).strip() for c in rows[i]] for i in numbers]
         lines = [i + 1 for i in numbers]
         table = table_of(f"{name}.csv", records, lines, schema, faults)
@@ -123,7 +132,9 @@ class WorkbookSource:
             table.spots = lambda row, column: move(table.lines[row], column)
             if not table.lines and needs_rows:
                 found = "The sheet has a header and no rows"
-                faults.at(Spot(where, 1, "", "A1"), "TAB227", found, "Fill it, or remove it if it isn't needed.")
+                faults.at(
+                    Spot(where, 1, "", "A1"), "TAB227", found, "Fill it, or remove it if it isn't needed."
+                )
         return table
 
     def _mover(self, sheet: str, header: list[str]) -> Callable[[int, str | int], Spot]:
@@ -147,7 +158,9 @@ class WorkbookSource:
         assert self._open is not None  # only called then
         meant = set()
         for sheet in self._open.names():
-            near = None if sheet.casefold() in (*TABLES, "job") else nearest_name(sheet.casefold(), absent, 0.8)
+            near = (
+                None if sheet.casefold() in (*TABLES, "job") else nearest_name(sheet.casefold(), absent, 0.8)
+            )
             if near:
                 meant.add(near)
                 wanted = f"Rename it to {near}, or give it a name less like it."
@@ -183,8 +196,16 @@ class _Workbook:
     def tell_lost(self, sheet: str, faults: FaultList) -> None:
         """Cells whose value is lost: they would be read as blank."""
         for cells, found, wanted in (
-            (self.inside.errors, "The spreadsheet shows an error here", "Correct the formula, or type the value."),
-            (self.inside.empty_formulas, "The formula here was never computed", "Open the workbook and save it anew."),
+            (
+                self.inside.errors,
+                "The spreadsheet shows an error here",
+                "Correct the formula, or type the value.",
+            ),
+            (
+                self.inside.empty_formulas,
+                "The formula here was never computed",
+                "Open the workbook and save it anew.",
+            ),
         ):
             for cell in cells.get(sheet.casefold(), [])[:100]:
                 row = int("".join(c for c in cell if c.isdigit()))
@@ -236,7 +257,9 @@ def _book(workbook: _Workbook, sheet: str, hits: Hits, faults: FaultList) -> Boo
     try:
         rows = workbook.rows(name)
     except Exception as error:  # as above
-        faults.add(workbook.name, 0, "", "RUN416", f"The sheet {quoted(name)} can't be read. {str(error)[:200]}")
+        faults.add(
+            workbook.name, 0, "", "RUN416", f"The sheet {quoted(name)} can't be read. {str(error)[:200]}"
+        )
         return None
     if rows is None:
         found = f"There is no sheet {quoted(name)}"

@@ -64,8 +64,20 @@ def look_into(data: bytes) -> Sheets:
                             parts.append(chunk)
                 if kept:
                     members[info.filename] = b"".join(parts)
-    except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, RuntimeError, ValueError) as error:
-        what = "It is locked by a password" if "password" in str(error) else "It is damaged, or no workbook at all"
+    except (
+        zipfile.BadZipFile,
+        zlib.error,
+        EOFError,
+        OSError,
+        NotImplementedError,
+        RuntimeError,
+        ValueError,
+    ) as error:
+        what = (
+            "It is locked by a password"
+            if "password" in str(error)
+            else "It is damaged, or no workbook at all"
+        )
         raise Unsafe(what, "Save it as .xlsx anew.") from error
     if "xl/workbook.xml" not in members:
         raise Unsafe("It is damaged, or no workbook at all", "Save it as .xlsx anew.")
