@@ -12,6 +12,9 @@ from .solved import GlobalTest
 from .trouble import Trouble
 
 if TYPE_CHECKING:
+    from .judge.audit import Audit
+    from .judge.components import Components
+    from .judge.finding import Finding
     from .solved import Solved
 
 
@@ -166,6 +169,9 @@ class Adjustment:
     ellipse_factor: float  # what the ellipse axes were multiplied by: 2.4477 at 95 %
     remarks: tuple[Trouble, ...]
     # what `outcome.joint` takes covariances from that stand in no table; not kept when pickled
+    findings: tuple[Finding, ...] = ()  # filled by `judged`
+    components: Components | None = None  # filled by `judged`
+    audit: Audit | None = None  # filled by `judged`
     solved: Solved | None = field(default=None, repr=False, compare=False)
 
     def __getstate__(self) -> dict[str, Any]:
