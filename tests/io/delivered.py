@@ -5,11 +5,12 @@ from __future__ import annotations
 import csv
 import dataclasses
 import functools
-import math
 import shutil
 import tempfile
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from hubtack.adjust import adjust
 from hubtack.adjust.results import Adjustment
@@ -85,8 +86,13 @@ def numbers(adjustment: Adjustment, job: Job) -> dict[str, Any]:
     return document
 
 
-def near(text: Any, value: float | None, within: float) -> bool:
-    """Whether a cell says a number to within half its last place; blank (or None, NaN) says None."""
-    if value is None:
-        return text in ("", None) or (isinstance(text, float) and math.isnan(text))
-    return abs(float(text) - value) <= within
+def dense_cofactor(adjustment: Adjustment) -> np.ndarray:
+    """(AᵀA)⁻¹ from the whitened rows of the last iteration, by plain dense algebra."""
+    solution, n = adjustment.solved.solution, adjustment.solved.unknowns.n
+    parts = []
+    for rows in solution.rows:
+        A = np.zeros((len(rows.columns), n + 1))
+        np.add.at(A, (np.arange(len(A))[:, None], rows.columns), rows.values)
+        parts.append(A[:, :n])
+    A = np.vstack(parts)
+    return np.linalg.inv(A.T @ A)

@@ -22,7 +22,7 @@ from hubtack.io.writers.atomic import Refused
 from hubtack.io.writers.covariance import write as write_covariance
 from hubtack.io.writers.deliverables import DELIVERABLES, check, chosen, named
 
-from .delivered import SAMPLES, delivered, odd_folder
+from .delivered import SAMPLES, delivered, dense_cofactor, odd_folder
 from .made_up import levelling, made_up
 
 LOCAL = [d.name for d in DELIVERABLES.values() if not d.needs_crs]
@@ -146,18 +146,6 @@ def test_json_alone_writes_no_deliverable():
 
 
 # -- covariance -------------------------------------------------------------------------------------------------------
-
-
-def dense_cofactor(adjustment):
-    """(AᵀA)⁻¹ from the whitened rows of the last iteration, by plain dense algebra."""
-    solution, n = adjustment.solved.solution, adjustment.solved.unknowns.n
-    parts = []
-    for rows in solution.rows:
-        A = np.zeros((len(rows.columns), n + 1))
-        np.add.at(A, (np.arange(len(A))[:, None], rows.columns), rows.values)
-        parts.append(A[:, :n])
-    A = np.vstack(parts)
-    return np.linalg.inv(A.T @ A)
 
 
 @pytest.mark.parametrize("name", JOBS)
