@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..ground.table import Floats
+from ..ground.table import Flags, Floats
 from .finding import Apart
 from .signatures import Hypothesis
 from .statistics import Tests, shifts
@@ -27,14 +27,15 @@ def tell_apart(tests: Tests, first: int, size: Floats, rival: int, rival_size: F
     moved = _dragged(tests, first, _finite(size)) - _dragged(tests, rival, _finite(rival_size))
     names = point.solved.network.marks.mark
     place = point.solved.state.coordinates
+    moved[~_lasting(tests)] = 0.0
     best: list[tuple[float, Apart]] = []
     tallest = np.argsort(-np.abs(moved[:, 2]))[:3]
     for i in tallest.tolist():
         d = np.abs(moved[i, 2] - moved[:, 2])
         way = np.hypot(*(place[:, :2] - place[i, :2]).T)
         near = ~(way > NEARBY)  # of a levelling net nobody says how far its marks are apart
-        d = np.where(near & np.isfinite(place[:, 2]), d, 0.0)
-        j = int(np.argmax(d))
+        d = np.where(near & np.isfinite(place[:, 2]) & _lasting(tests), d, 0.0)
+        j = _nearest(d, way)
         if d[j] > 0.0:
             best.append((d[j] / LEVEL_SIGMA, Apart("level", (str(names[i]), str(names[j])), (), float(d[j]))))
     widest = np.argsort(-np.hypot(moved[:, 0], moved[:, 1]))[:3]
@@ -43,8 +44,8 @@ def tell_apart(tests: Tests, first: int, size: Floats, rival: int, rival_size: F
         length = np.hypot(way[:, 0], way[:, 1])
         safe = np.where(length > 0.0, length, np.inf)
         d = np.abs(np.sum((moved[:, :2] - moved[i, :2]) * way, axis=1) / safe)
-        d = np.where(np.isfinite(d), d, 0.0)
-        j = int(np.argmax(d))
+        d = np.where(np.isfinite(d) & _lasting(tests), d, 0.0)
+        j = _nearest(d, length)
         if d[j] > 0.0:
             best.append((d[j] / TAPE_SIGMA, Apart("tape", (str(names[i]), str(names[j])), (), float(d[j]))))
     settled = [b for b in best if b[0] >= ENOUGH]
@@ -52,6 +53,23 @@ def tell_apart(tests: Tests, first: int, size: Floats, rival: int, rival_size: F
         ratio, chosen = max(settled, key=lambda b: b[0])
         return Apart(chosen.kind, chosen.marks, (), chosen.difference, float(ratio))
     return _again(tests, hypotheses[first], hypotheses[rival])
+
+
+def _nearest(difference: Floats, way: Floats) -> int:
+    """Of the marks about which they disagree nearly most, the nearest."""
+    most = np.flatnonzero(difference >= 0.9 * difference.max(initial=0.0))
+    return int(most[np.argmin(np.nan_to_num(way[most], nan=0.0))])
+
+
+def _lasting(tests: Tests) -> Flags:
+    """Marks that somebody can go back to: sighted, or control; a free station is gone."""
+    solved = tests.book.point.solved
+    marks = solved.network.marks
+    out = np.isfinite(np.column_stack([marks.sigma_east, marks.sigma_north, marks.sigma_height])).any(axis=1)
+    rows = solved.obs.used
+    out[solved.obs.end_mark[rows]] = True
+    out[solved.obs.start_mark[rows & (solved.obs.start_setup < 0)]] = True
+    return np.asarray(out)
 
 
 def _dragged(tests: Tests, h: int, size: Floats) -> Floats:

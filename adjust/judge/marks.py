@@ -12,7 +12,7 @@ import numpy as np
 from ..ground.table import Floats, Ints
 from .bend import NOTHING, bent
 from .point import Point
-from .pose import lie, pictures
+from .pose import lie, pictures, stations
 from .signatures import Book, Hypothesis
 
 FAR = 0.25  # m: a setup further than this off its mark makes one ask whether it stood on that mark
@@ -62,7 +62,10 @@ def add_other_points(book: Book) -> None:
     effects = point.wide.unknowns.effects
     place = point.state.coordinates
     shifts: dict[int, list[tuple[int, tuple[Ints, Floats]]]] = {}
-    for s, moved in stood(point).items():
+    standing = stations(point.solved.equations, place)
+    elsewhere = stood(point, set(standing))
+    _bend_control(book, standing | elsewhere)
+    for s, moved in (standing | elsewhere).items():
         axes = [a for a in range(3) if effects[s, a] >= 0]
         if not axes:
             continue
@@ -84,6 +87,7 @@ def add_other_points(book: Book) -> None:
                 Hypothesis("setup", str(setups.setup[s]), "wrong_mark", s, fixed=1.0, detail=detail), *entry
             )
     _add_swaps(book, shifts)
+    _add_other_targets(book, set(elsewhere) | set(standing))
 
 
 def _add_elsewhere(book: Book, s: int, moved: Floats) -> None:
@@ -105,20 +109,87 @@ def _bend_height(book: Book, s: int, rise: float) -> None:
             book.exchange(hypothesis, row, -value, which)
 
 
-def stood(point: Point) -> dict[int, Floats]:
+def _bend_control(book: Book, moved: dict[int, Floats]) -> None:
+    """Held marks whose setups lie far off: moved by as much, or with east and north exchanged."""
+    point = book.point
+    network, columns = point.solved.network, point.wide.unknowns.marks
+    marks = network.marks
+    seen: set[int] = set()
+    if int(np.isfinite(marks.sigma_east).sum()) < 3:
+        return  # of two marks nobody can say which has moved, and curvature must not
+    for s, by in moved.items():
+        m = int(network.setups.mark[s])
+        if m in seen or (columns[m, :2] < point.unknowns.n).any() or not np.hypot(by[0], by[1]) > FAR:
+            continue
+        seen.add(m)
+        plan = [int(c) for c in columns[m, :2]]
+        for h in book.hypotheses:
+            if h.cause == "control_moved" and h.subject == m and h.q == 2:
+                book.exchange(h, *bent(point, plan, by[:2]))
+        across = float(marks.north[m] - marks.east[m])
+        if abs(across) > FAR:
+            difference, _ = point.displaced(plan, np.array([across, -across]))
+            row = np.flatnonzero(np.abs(difference) > NOTHING)
+            made = Hypothesis("control", str(marks.mark[m]), "control_axes_swapped", m, fixed=1.0)
+            book.add(made, row, difference[row])
+
+
+def stood(point: Point, passed: set[int]) -> dict[int, Floats]:
     """Target setups whose readings put them further than FAR off their mark, worst first: how far, (3,) m.
 
-    The middle of what all rounds of all instrument setups say; curvature and refraction are left to the fit.
+    The middle of what all rounds of all instrument setups say, but for those `passed` over; curvature and refraction
+    are left to the fit.
     """
     state, mark = point.state, point.solved.network.setups.mark
     found: dict[int, list[Floats]] = {}
     for p in pictures(point.solved.equations):
+        if p.station in passed:
+            continue
         off = lie(p, state.coordinates, float(state.orientations[p.orientation]), mark)
         for end, by in zip(p.targets.tolist(), np.nan_to_num(off), strict=True):
             found.setdefault(end, []).append(by)
     moved = {s: np.sort(np.array(m), axis=0)[len(m) // 2] for s, m in found.items()}
     far = [s for s, m in moved.items() if np.linalg.norm(m) > FAR]
     return {s: moved[s] for s in sorted(far, key=lambda s: -float(np.linalg.norm(moved[s])))[:MOST]}
+
+
+def _add_other_targets(book: Book, explained: set[int]) -> None:
+    """Sights that hit another target than noted: the setup is where it should be for others, and this sight is not."""
+    point = book.point
+    obs, setups = point.solved.obs, point.solved.network.setups
+    place = point.state.coordinates
+    heights = np.nan_to_num(point.unknowns.heights)
+    centres = place[setups.mark] + np.column_stack([np.zeros((len(setups), 2)), heights])
+    targets = np.flatnonzero(~setups.instrument)
+    done: set[tuple[int, int]] = set()
+    for p in pictures(point.solved.equations):
+        if p.station in explained:
+            continue
+        off = lie(p, place, float(point.state.orientations[p.orientation]), setups.mark)
+        for end, by in zip(p.targets.tolist(), off, strict=True):
+            far = float(np.hypot(*by[:2]))
+            if not far > FAR or end in explained or (p.station, end) in done or len(done) >= MOST:
+                continue
+            done.add((p.station, end))
+            there = centres[end] + np.nan_to_num(by)
+            way = np.sqrt(np.nansum((centres[targets] - there) ** 2, axis=1))
+            other = int(targets[np.nanargmin(way)])
+            if other == end or way.min() > NEAR[0] + NEAR[1] * far:
+                continue
+            columns = [int(c) for c in point.wide.unknowns.effects[end] if c >= 0]
+            move = np.nan_to_num(centres[other] - centres[end])[: len(columns)]
+            if len(columns) < 2:
+                continue
+            difference, _ = point.displaced(columns, move)
+            rows = np.flatnonzero(
+                obs.used & (obs.start_setup == p.station) & (obs.end_setup == end) & (obs.block < 0)
+            )
+            keep = point.place[rows]
+            name = str(obs.rows[rows[0]][0])
+            made = Hypothesis(
+                "sight", name, "wrong_target", int(rows[0]), fixed=1.0, detail=(str(setups.setup[other]),)
+            )
+            book.add(made, keep, difference[keep])
 
 
 def _add_swaps(book: Book, shifts: dict[int, list[tuple[int, tuple[Ints, Floats]]]]) -> None:

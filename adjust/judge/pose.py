@@ -82,7 +82,7 @@ def lie(p: Picture, place: Floats, orientation: float, setup_mark: Ints) -> Floa
 
 
 def replaced(equations: Equations, orientations: Floats, place: Floats) -> tuple[Floats, Floats, bool]:
-    """Coordinates and orientations with every ill-placed free station put where most of its targets agree.
+    """Coordinates and orientations with every ill-fitting station laid where most of its targets agree.
 
     Exchanges of two targets are tried too. The last says whether anything changed.
     """
@@ -93,7 +93,7 @@ def replaced(equations: Equations, orientations: Floats, place: Floats) -> tuple
     sighted = set(equations.obs.end_mark[equations.obs.used].tolist())
     for p in pictures(equations):
         at = int(mark[p.station])
-        if len(p.targets) < 3 or at in sighted or (u.marks[at, :2] < 0).any():
+        if len(p.targets) < 3:
             continue
         off = np.hypot(*lie(p, place, float(orientations[p.orientation]), mark)[:, :2].T)
         if np.nansum(off > FAR) * 2 < len(off):
@@ -102,13 +102,41 @@ def replaced(equations: Equations, orientations: Floats, place: Floats) -> tuple
         if found is None:
             continue
         turn, shift, order = found
+        orientations[p.orientation] = -turn
+        changed = True
+        if at in sighted or (u.marks[at, :2] < 0).any():
+            continue  # others say where this mark is; the station may stand elsewhere
         place[at, :2] = shift.real, shift.imag
         rise = place[mark[p.targets[order]], 2] - p.rise
         if np.isfinite(rise).any() and u.marks[at, 2] >= 0:
             place[at, 2] = float(np.nanmedian(rise))
-        orientations[p.orientation] = -turn
-        changed = True
     return place, orientations, changed
+
+
+def stations(equations: Equations, place: Floats) -> dict[int, Floats]:
+    """Instrument setups whose targets put them further than FAR off their mark: how far, (3,) m."""
+    mark = equations.network.setups.mark
+    found: dict[int, Floats] = {}
+    for p in pictures(equations):
+        if len(p.targets) < 3 or p.station in found or not np.isfinite(place[mark[p.station], :2]).all():
+            continue
+        here = place[mark[p.station]]
+        length = np.abs(p.plan)
+        now = np.hypot(*(place[mark[p.targets], :2] - here[:2]).T)
+        if np.nansum(np.abs(now - length) > FAR) * 2 < len(length):  # most distances are as they should be
+            continue
+        best = _best(p, place[mark[p.targets]])
+        if best is None:
+            continue
+        _, shift, order = best
+        if not np.array_equal(order, np.arange(len(order))):
+            continue
+        rise = place[mark[p.targets], 2] - p.rise - here[2]
+        up = float(np.nanmedian(rise)) if np.isfinite(rise).any() else 0.0
+        moved = np.array([shift.real - here[0], shift.imag - here[1], up])
+        if np.hypot(*moved[:2]) > FAR:
+            found[p.station] = moved
+    return found
 
 
 def _best(p: Picture, there: Floats) -> tuple[float, complex, Ints] | None:

@@ -13,7 +13,7 @@ import numpy as np
 
 from ..ground.table import Flags, Floats
 from .causes import CAUSES
-from .statistics import Given, Tests, corrected, correlations, given
+from .statistics import Given, Tests, corrected, correlations, estimate, given
 
 LEVEL = 0.01  # probability, corrected, below which a cause is a finding
 MOST = 10  # findings, and rivals of each
@@ -23,6 +23,11 @@ CLOSE = 0.95  # correlation from which what is shared goes before what is single
 EXACT = 0.02  # a size that must be 1 may miss by this: the way between two marks bends a little
 ALIKE = 0.99  # correlation, and
 CURVED = 0.01  # share of a gross T, within which a rival is not excluded
+# m or rad: what is beyond is another kind of mistake, or only the straight line through something bent
+LIMITS = {
+    "off_mark": 5.0, "base_off_mark": 5.0, "height_wrong": 20.0, "prism_constant": 1.0, "device_constant": 1.0,
+    "distance_zero": 1.0, "pole_lean": 0.5,
+}  # fmt: skip
 GROSS_RIVAL = 30.0  # drop of a gross T, and
 BEND = 5e-5  # share of it, with which fewer freedoms are enough: what curvature leaves
 GROSS = 1000.0  # T from which parsimony, and not the last digits of T, decides
@@ -107,12 +112,16 @@ def _worst(s: Search, g: Given) -> int:
 
 
 def possible(g: Given) -> Flags:
-    """Those whose size, where it must be 1, is 1."""
+    """Those whose size, where it must be 1, is 1, and else no larger than such a mistake can be."""
     out = g.told > 0
     bound = np.flatnonzero(~np.isnan(g.tests.fixed) & out)
     N = g.normal[bound, 0, 0]
     miss = np.abs(g.b[bound, 0] / N - g.tests.fixed[bound])
     out[bound] = miss < np.maximum(3.0 / np.sqrt(N), EXACT)
+    for h in np.flatnonzero(out & (g.T > GROSS)).tolist():
+        limit = LIMITS.get(g.tests.hypotheses[h].cause)
+        if limit is not None and np.linalg.norm(estimate(g, h)[0]) > limit:
+            out[h] = False
     return np.asarray(out)
 
 

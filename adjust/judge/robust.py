@@ -23,7 +23,8 @@ from ..solved import queries
 from .pose import replaced
 
 LOOSE = 2e-4  # m: how firmly what is held is held while the point is sought
-COARSE, FINE = 100.0, 3.0  # sigmas: c at the start and at the end
+COARSE, FINE = 35.0, 3.0  # sigmas: c at the start and at the end
+REJECTED = 30.0  # sigmas: a reading this far off has no say
 FLOOR = 1e-5  # of the root of a weight: what is rejected still holds what nothing else holds
 ITERATIONS = 8
 FAR = 0.015  # m: an effect beyond this is an error, and is left to the residuals
@@ -53,14 +54,11 @@ def robust_point(
     def cost(rows: list[Rows]) -> float:
         return float(sum(np.log1p((r.misclosure / FINE) ** 2).sum() for r in rows))
 
-    turns = orientations(equations)
-    starts = [np.concatenate([equations.first_guess(turns), base])]
-    place, turns, changed = replaced(equations, turns, equations.start)
-    if changed:
-        x = equations.first_guess(turns)
-        free = equations.unknowns.marks >= 0
-        x[equations.unknowns.marks[free]] = place[free]
-        starts.append(np.concatenate([x, base]))
+    place, turns, _ = replaced(equations, orientations(equations), equations.start)
+    first = equations.first_guess(turns)
+    free = equations.unknowns.marks >= 0
+    first[equations.unknowns.marks[free]] = place[free]
+    starts = [np.concatenate([first, base])]
     if solution is not None:
         starts.append(np.concatenate([solution.x, base]))
     tried = [(cost(rows), i, x, rows) for i, x in enumerate(starts) for rows in (evaluate(x),)]
@@ -68,7 +66,7 @@ def robust_point(
     pattern = Pattern.build(n + k, columns, wide.unknowns.node, wide.unknowns.late)
     for _, _, x, rows in sorted(tried, key=lambda s: s[:2]):
         try:
-            x = _settled(evaluate, pattern, padded, x, rows)
+            x = _kept_turns(equations, x, _settled(evaluate, pattern, padded, x, rows))
             if np.isfinite(x).all():
                 return _back(
                     equations, constraints, x, base, solution.cofactor.factor.pattern if solution else None
@@ -95,6 +93,19 @@ def _settled(
             break
         rows = evaluate(x)
         c = max(FINE, 0.3 * c)
+    return x
+
+
+def _kept_turns(equations: Equations, start: Floats, x: Floats) -> Floats:
+    """Circles none of whose directions fits keep the orientation they started with: what is rejected says nothing."""
+    obs, n = equations.obs, equations.unknowns.n
+    best = np.full(len(equations.unknowns.orientations), np.inf)
+    for group, rows in zip(equations.groups, equations.evaluate(x[:n]), strict=False):
+        if group.kinds[0].name == "direction":
+            np.minimum.at(best, obs.orientation[group.rows], np.abs(rows.misclosure))
+    columns = equations.unknowns.orientations[(best > REJECTED) & np.isfinite(best)]
+    columns = columns[columns >= 0]
+    x[columns] = start[columns]
     return x
 
 

@@ -368,6 +368,60 @@ def wrong_mark(ground: Ground, day: Network, rng: np.random.Generator, settings:
     return Planted(wrong, "mark", (name,), ((name, "off_mark"),), np.array([5.0, 0.0]), True)
 
 
+def wrong_target(
+    ground: Ground, day: Network, rng: np.random.Generator, settings: Settings
+) -> Planted | None:
+    """One target sighted for another that others see in its place too."""
+    s = day.sights
+    seen = np.unique(np.column_stack([s.start, s.end]), axis=0)
+    shared = [e for e in np.unique(seen[:, 1]) if np.sum(seen[:, 1] == e) > 2]
+    if len(shared) < 2:
+        return None
+    a, b = (int(v) for v in rng.choice(shared, 2, replace=False))
+    both = [k for k in np.unique(seen[:, 0]) if [k, a] in seen.tolist() and [k, b] in seen.tolist()]
+    if not both:
+        return None
+    at = int(rng.choice(both))
+    one, two = (np.flatnonzero((s.start == at) & (s.end == e)) for e in (a, b))
+    n = min(len(one), len(two))
+    columns = {c: getattr(s, c).copy() for c in ("circle", "zenith", "slope")}
+    for values in columns.values():
+        values[one[:n]] = values[two[:n]]
+    name = str(s.id[one[0]])
+    base = ((name, "distance_wrong"), (name, "direction_wrong"))
+    return Planted(replace(day, sights=s.replace(**columns)), "mark", (name,), base, np.array([5.0]), True)
+
+
+def station_elsewhere(
+    ground: Ground, day: Network, rng: np.random.Generator, settings: Settings
+) -> Planted | None:
+    """An instrument setup written down on a mark it did not stand on."""
+    setups = day.setups
+    known = np.flatnonzero(setups.instrument & (day.supports.support[setups.support] != "free"))
+    if not len(known):
+        return None
+    s = _pick(rng, known)
+    near = np.unique(setups.mark[day.sights.end[day.sights.start == s]])
+    others = np.setdiff1d(np.unique(setups.mark[~setups.instrument]), [setups.mark[s], *near])
+    if not len(others):
+        return None
+    mark = setups.mark.copy()
+    mark[s] = int(rng.choice(others))
+    name = str(setups.setup[s])
+    wrong = replace(day, setups=setups.replace(mark=mark))
+    return Planted(wrong, "mark", (name,), ((name, "off_mark"),), np.array([5.0, 0.0]), True)
+
+
+def control_axes(
+    ground: Ground, day: Network, rng: np.random.Generator, settings: Settings
+) -> Planted | None:
+    """East and north of a held mark exchanged."""
+    m = _pick(rng, np.flatnonzero(day.marks.sigma_east == 0.0))
+    add = float(day.marks.north[m] - day.marks.east[m])
+    planted = _control(day, m, "east", "north", np.array([add, -add]), np.array([-add, add]))
+    return replace(planted, gross=True)
+
+
 def two_points(ground: Ground, day: Network, rng: np.random.Generator, settings: Settings) -> Planted | None:
     """One name on two points: a target setup stood on something else."""
     s = _pick(rng, _targets(day, "pole", "stand", "tribrach"))
@@ -439,5 +493,8 @@ PLANTS: dict[str, Plant] = {
     "two names swapped": swapped,
     "on another mark": wrong_mark,
     "one name, two points": two_points,
+    "another target sighted": wrong_target,
+    "station on another mark": station_elsewhere,
+    "control, axes exchanged": control_axes,
     "one rise": rise,
 }
