@@ -60,11 +60,11 @@ class Pattern:
         """Order, fronts and index maps for equations whose unknowns are `columns` (list of (m, w), −1 padded).
 
         node (n,): the node of each unknown; late (n_nodes,): nodes that are eliminated last. `queries` are further
-        sets of unknowns, each within some equation or node, among which the inverse will be asked for.
+        sets of unknowns among which the inverse will be asked for; each is kept together as an equation's are.
         """
         n_nodes = int(node.max()) + 1 if n else 0
         sizes = np.bincount(node, minlength=n_nodes)
-        fronts = fronts_of(cliques_of(columns, node), sizes, late)
+        fronts = fronts_of(cliques_of([*columns, *queries], node), sizes, late)
         members: list[list[int]] = [[] for _ in range(n_nodes)]
         for i, k in enumerate(node.tolist()):
             members[k].append(i)

@@ -96,6 +96,20 @@ def test_queries_beyond_the_equations(nodes: int) -> None:
     assert np.allclose(cofactor.columns(some), padded[:n, some], atol=1e-9)
 
 
+@pytest.mark.parametrize("nodes", [5, 60, 300])
+def test_queries_across_nodes_that_no_equation_joins(nodes: int) -> None:
+    """Any pair may be asked for, far apart or each alone in its own front."""
+    n, node, rows, late = make(9, nodes)
+    pairs = np.random.default_rng(5).integers(0, n, (40, 2))
+    pairs = pairs[pairs[:, 0] != pairs[:, 1]]
+    cofactor = Cofactor(Pattern.build(n, [r.columns for r in rows], node, late, (pairs,)), rows, None)
+    A = dense(rows, n)
+    inverse = np.linalg.inv(A.T @ A)
+    found = cofactor.query(0, pairs)
+    assert np.allclose(found[:, 0, 1], inverse[pairs[:, 0], pairs[:, 1]], atol=1e-9)
+    assert np.allclose(found[:, 1, 1], inverse[pairs[:, 1], pairs[:, 1]], atol=1e-9)
+
+
 def test_weights_over_twelve_decades() -> None:
     """Columns are scaled to a unit diagonal first, so wide ranges of sigma lose nothing by themselves."""
     n, node, rows, late = make(3, 30)

@@ -343,16 +343,14 @@ def one_face_on_marks_without_height() -> Case:
 
 
 @case
-def held_plan_and_free_heights() -> Case:
-    """A direction alone to a mark whose plan is held and whose height is not: a pair that no equation joins."""
+def pairs_that_no_equation_joins() -> Case:
+    """Azimuths and distances to marks whose plan is held and whose height is not: only the new mark is unknown there."""
     p = ring([H, (0.0, 0.0, INF), FREE3, (0.0, 0.0, INF), FREE3])
-    observe(p, "04 10 14 20 24 32 34")
-    s = p.station(2, 1.7)
-    p.sight(s, p.prism(1, 1.2), readings="c")
-    p.sight(s, p.prism(3, 1.2), readings="c")
-    p.sight(s, p.prism(4, 1.2))
-    p.reduce("azimuth", 4, 3, 3 * ARCSEC)
-    return p, Settings(pairs=(("W1", "W3"), ("W2", "W0")))
+    observe(p, "01 02 10 12 21 23")
+    for other in (1, 3):
+        p.reduce("azimuth", 4, other, 3 * ARCSEC)
+        p.reduce("horizontal", 4, other, 2e-3)
+    return p, Settings(pairs=(("W1", "W3"), ("W2", "W0"), ("W4", "W2")))
 
 
 @case
