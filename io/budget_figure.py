@@ -12,6 +12,8 @@ from hubtack.adjust.estimate.precision import ellipses
 from hubtack.io.writers.atomic import Refused
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from hubtack.adjust.planning.budget import Budget
     from hubtack.adjust.planning.equipment import Equipment
     from hubtack.adjust.results import Adjustment
@@ -86,19 +88,21 @@ def draw(a: Adjustment, budget: Budget | None, equipment: Sequence[Equipment], j
         axes.spines[["top", "right"]].set_visible(False)
         handles = [_patch(s) for s in used]
         figure.legend(handles=handles, loc="outside right upper", fontsize=8, frameon=False)
-        try:
-            metadata = {
-                "png": {"Software": None},
-                "svg": {"Date": None, "Creator": None},
-                "pdf": {"CreationDate": None},
-            }[kind]
-            figure.savefig(path, format=kind, dpi=150, metadata=metadata)
-        except OSError as error:
-            raise Refused(
-                "RUN421",
-                f"{path} can't be written: {error.strerror}.",
-                "Name a file in a folder that you may write to.",
-            ) from error
+        save(figure, path, kind)
+
+
+def save(figure: Figure, path: Path, kind: str) -> None:
+    """Write a figure without date or program name. Raises Refused."""
+    nothing = {
+        "png": {"Software": None},
+        "svg": {"Date": None, "Creator": None},
+        "pdf": {"CreationDate": None},
+    }
+    try:
+        figure.savefig(path, format=kind, dpi=150, metadata=nothing[kind])
+    except OSError as error:
+        found = f"{path} can't be written: {error.strerror}."
+        raise Refused("RUN421", found, "Name a file in a folder that you may write to.") from error
 
 
 def _length_and_shares(
