@@ -40,6 +40,7 @@ def adjust(network: Network, settings: Settings | None = None) -> Adjustment:
     frame = Plane(settings.radius, reference_height(network, settings), settings.scale_factor)
 
     start = approximate(network, obs, settings, unknowns.heights)
+    _must_be_placed(network, obs, unknowns, start.coordinates)
     equations = Equations(network, obs, unknowns, settings, frame, start.coordinates)
     first = equations.first_guess(start.orientations)
     datum = find_datum(network, obs, unknowns, settings, start.coordinates, first)
@@ -82,6 +83,15 @@ def reference_height(network: Network, settings: Settings) -> float:
     marks = network.marks
     control = marks.height[np.isfinite(marks.sigma_height) & ~np.isnan(marks.height)]
     return float(control.mean()) if len(control) else 0.0
+
+
+def _must_be_placed(network: Network, obs: Observations, unknowns: Unknowns, start: Floats) -> None:
+    """Refuses a network in which a reached coordinate got no start: nothing but slope distances reach a height, say."""
+    lost = (unknowns.marks >= 0) & np.isnan(start)
+    if lost.any():
+        from .ground.topology import explain_undetermined
+
+        raise Undetermined(explain_undetermined(network, obs, lost[:, :2].any(axis=1), lost[:, 2]))
 
 
 def _held_readings(obs: Observations) -> tuple[Trouble, ...]:
