@@ -64,7 +64,7 @@ def _need_and_words(f: dataclasses.Field[Any]) -> tuple[str, str]:
         example = f'"{QUANTITIES[kind][1]}"'
     else:
         example = {"number": "0.5", "names": '["A", "B"]', "pairs": '[["A", "B"]]'}.get(kind, "text")
-    if kind == "number" and f.default is not dataclasses.MISSING:
+    if kind == "number" and isinstance(f.default, int | float):
         example = f"default {f.default:g}"
     elif choices and isinstance(f.default, str):
         example += f"; default {f.default}"

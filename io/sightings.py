@@ -12,7 +12,7 @@ from hubtack.adjust.ground.table import Flags, Ints
 
 from .cells import Cells, rows_where
 from .faults import Nearest, listed
-from .units import Unreadable, parse_sigma_angle, parse_sigma_length, quoted
+from .units import Unreadable, parse_sigma_angle, parse_sigma_length, parse_sigma_per_km, quoted
 
 TURN = 2 * math.pi
 
@@ -111,6 +111,7 @@ def read_reduced(cells: Cells, marks: dict[str, int] | None) -> Reduced:
     """Observations between marks; value and sigma in the unit of their kind."""
     cells.identities("id")
     kind = cells.choices("kind", REDUCED_KINDS)
+    length = cells.lengths("length")
     start = cells.indices("from", marks, "TAB210", "mark", "marks.csv")
     at = cells.indices("at", marks, "TAB210", "mark", "marks.csv", required=False)
     end = cells.indices("to", marks, "TAB210", "mark", "marks.csv")
@@ -125,7 +126,7 @@ def read_reduced(cells: Cells, marks: dict[str, int] | None) -> Reduced:
         if len(set(ends)) < len(ends):
             cells.fault(row, "to", "TAB222", "It runs from a mark to itself", "See from, at and to.")
         values.append(_value(cells, row, name))
-        sigmas.append(_sigma(cells, row, name))
+        sigmas.append(_sigma(cells, row, name, float(length[row])))
     return Reduced(
         id=cells.names("id"),
         kind=kind,
@@ -159,17 +160,40 @@ def _value(cells: Cells, row: int, kind: str) -> float:
     return value
 
 
-def _sigma(cells: Cells, row: int, kind: str) -> float:
+def _sigma(cells: Cells, row: int, kind: str, length: float) -> float:
+    """The sigma of a row; of a rise also by its length: σ = σ_km·√(L / 1 km).
+
+    Errors of the set-ups of a levelled line add up as those of independent steps do (common practice, no source).
+    """
     cell = cells.text("sigma")[row]
     if not cell:
         cells.mistake(row, "sigma", "TAB208", "There is no sigma", "Give it with its unit: 1.2 mm, 3 arcsec.")
     if not cell or not kind:
         return math.nan
     try:
+        per_km = parse_sigma_per_km(cell) if "km" in cell else None
+        if per_km is not None:
+            return per_km * math.sqrt(_line(cells, row, kind, length) / 1000.0)
         return parse_sigma_angle(cell) if kind in ("azimuth", "angle") else parse_sigma_length(cell)
     except Unreadable as error:
         cells.mistake(row, "sigma", "TAB224", f"Sigma of {_a(kind)}: {error.found}", error.wanted)
         return math.nan
+
+
+def _line(cells: Cells, row: int, kind: str, length: float) -> float:
+    """The length of a levelled line, m; NaN with a fault where there is none."""
+    if kind != "rise":
+        found = f"A sigma per root of a kilometre is for rises, not for {_a(kind)}"
+        cells.mistake(row, "sigma", "TAB224", found, "Give the sigma of the row itself.")
+    elif not cells.given("length")[row]:
+        found = "The sigma is per root of a kilometre, and the line has no length"
+        cells.mistake(row, "length", "TAB208", found, "Give the length of the line: 350, or 0.35 km.")
+    elif length <= 0:
+        what = "negative" if length < 0 else "zero"
+        cells.mistake(row, "length", "TAB218", f"The length of the line is {what}", "See the length.")
+    else:
+        return length
+    return math.nan
 
 
 def read_vectors(

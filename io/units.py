@@ -134,6 +134,13 @@ def parse_sigma_angle(text: str) -> float:
     return _not_negative(text, parse_angle_quantity(text))
 
 
+def parse_sigma_per_km(text: str) -> float | None:
+    """`0.7 mm/sqrt(km)` or `0.7 mm/√km` → the sigma of one kilometre, m; None where the text says no such rule."""
+    tidy = _tidy(text)
+    match = re.fullmatch(r"(.*?)\s*/\s*(?:sqrt\s*\(\s*km\s*\)|√\s*\(?km\)?)", tidy)
+    return parse_sigma_length(match[1]) if match else None
+
+
 @dataclass(frozen=True)
 class Units:
     """The units of one job: what its cells are in and what is shown to its people."""
