@@ -137,6 +137,9 @@ def test_dxf_marks_without_a_height_stand_on_a_layer_of_their_own(tmp_path):
     space = ezdxf.readfile(tmp_path / "network.dxf").modelspace()
     (point,) = space.query('POINT[layer=="HT_MARKS_NO_HEIGHT"]')
     assert (point.dxf.location.x, point.dxf.location.z) == pytest.approx((marks.east[3], 0.0))
+    drawing_exchange.write(adjustment, job, tmp_path)
+    before = ezdxf.readfile(tmp_path / "network.dxf").modelspace()
+    assert len(space.query("LINE")) == len(before.query("LINE"))
     for line in space.query("LINE"):  # no line runs down from a height to 0
         assert (line.dxf.start.z == 0.0) == (line.dxf.end.z == 0.0)
 

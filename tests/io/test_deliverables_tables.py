@@ -231,6 +231,9 @@ def test_ground_distance_honours_the_scale_factor():
     grid, ground, slope, rise = layout.inverse(adjustment, 0, 1)
     assert (grid, rise) == (1000.0, 0.0)
     assert ground == pytest.approx(1000.0 / 0.9996, abs=1e-9)
+    high = dataclasses.replace(adjustment, marks=adjustment.marks.replace(height=[500.0, 700.0, 100.0]))
+    # 500 m above the reference height on average: 78 mm in a kilometre
+    assert layout.inverse(high, 0, 1)[1] - ground == pytest.approx(1000.4 * 500 / 6_371_100, abs=1e-6)
     assert ground - slope == pytest.approx(ground**3 / 24 / (6_371_100.0**2), rel=1e-3)  # arc less chord
 
 
