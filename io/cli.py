@@ -29,6 +29,8 @@ _COMMANDS = {
     "new": "hubtack.io.commands.new",
     "doctor": "hubtack.io.commands.doctor",
     "plan": "hubtack.io.commands.plan",
+    "check": "hubtack.io.commands.check",
+    "centring": "hubtack.io.commands.centring",
 }
 _BLAS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
