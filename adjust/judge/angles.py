@@ -39,6 +39,8 @@ def add_orientations(book: Book) -> None:
             known[ranks] = _patterns(ranks, len(every))
         setup = int(obs.start_setup[mine[0]])
         name, number = str(network.setups.setup[setup]), int(obs.round[mine[0]])
+        if book.passes(setup, len(known[ranks])):
+            continue
         for at, share in known[ranks]:
             cause, row = (
                 ("orientation_step", str(network.sights.id[every[at]])) if at else ("orientation_ramp", "")

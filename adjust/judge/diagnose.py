@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..ground.table import Floats
+from ..ground.table import Flags, Floats
 from ..solved import Solved
 from .angles import add_faces, add_orientations
 from .apart import tell_apart
@@ -36,6 +36,8 @@ HYPOTHESES = (
     add_other_points,
     add_readings,
 )
+MANY = 600  # setups from which only those are looked at closely where something is odd
+ODD = 2.8  # |w|, beyond which lie 0.5 % of all readings
 BENDS = 2  # once more with the better size
 SETTLED = 1e-4  # m: marks that a correction moves by less are not worth naming
 
@@ -63,9 +65,25 @@ def judge(solved: Solved, written: Written | None = None) -> tuple[Finding, ...]
 def hypotheses(solved: Solved) -> Book:
     """All that is tried on a network, with its signatures."""
     book = Book(find_point(solved))
+    if len(solved.network.setups) > MANY:
+        book.busy = _busy(book.point)
     for add in HYPOTHESES:
         add(book)
     return book
+
+
+def _busy(point: Point) -> Flags:
+    """Setups one of whose readings or effects has |w| > ODD. What is shared by several of them would show in one."""
+    obs, u = point.solved.obs, point.unknowns
+    out = np.zeros(len(point.solved.network.setups), dtype=bool)
+    for group, reliability in zip(point.solved.equations.groups, point.reliability, strict=False):
+        odd = group.rows[np.abs(np.nan_to_num(reliability.standardized)) > ODD]
+        for side in (obs.start_setup[odd], obs.end_setup[odd]):
+            out[side[side >= 0]] = True
+    if len(u.priors):
+        odd = np.flatnonzero(np.abs(np.nan_to_num(point.reliability[-1].standardized)) > ODD)
+        out[u.priors.setup[odd][u.priors.setup[odd] >= 0]] = True
+    return out
 
 
 def _findings(point: Point, s: Search, written: Written) -> tuple[Finding, ...]:

@@ -33,7 +33,7 @@ def add_distances(book: Book) -> None:
     for s in np.unique(end).tolist():
         chosen = np.flatnonzero(end == s)
         groups.append(tuple(chosen.tolist()))
-        if len(chosen) > 1:  # a lone distance is a reading of its own
+        if len(chosen) > 1 and not book.passes(s):  # a lone distance is a reading of its own
             add(Hypothesis("setup", str(setups.setup[s]), "prism_constant", s), chosen, one)
     if len(network.targets):
         device = setups.device[end]

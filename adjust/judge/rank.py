@@ -46,7 +46,7 @@ class Search:
 def search(tests: Tests) -> Search:
     """The causes that together leave nothing unexplained, worst first."""
     g = given(tests, (), {})
-    s = Search(tests, max(1, int((g.told > 0).sum())))
+    s = Search(tests, max(1, int((g.told > 0).sum()) + tests.book.skipped))
     while len(s.found) < MOST:
         top = _worst(s, g)
         if top < 0:

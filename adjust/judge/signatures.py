@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ..ground.table import Floats, Ints
+from ..ground.table import Flags, Floats, Ints
 from .point import Point
 
 
@@ -48,11 +48,20 @@ class Book:
     point: Point
     hypotheses: list[Hypothesis] = field(default_factory=list)
     columns: int = 0
+    busy: Flags | None = None  # setups worth a look, where there are too many to look at all
+    skipped: int = 0  # hypotheses passed over for that, which were tried all the same
     _row: list[Ints] = field(default_factory=list)
     _column: list[Ints] = field(default_factory=list)
     _value: list[Floats] = field(default_factory=list)
     _weight: dict[int, Floats] = field(default_factory=dict)
     _part: list[int] = field(default_factory=list)  # column → which of these arrays it stands in
+
+    def passes(self, setup: int, number: int = 1) -> bool:
+        """Whether hypotheses about a setup are passed over because nothing there is out of the ordinary."""
+        if self.busy is None or self.busy[setup]:
+            return False
+        self.skipped += number
+        return True
 
     def add(self, hypothesis: Hypothesis, row: Ints, value: Floats, column: Ints | None = None) -> None:
         """One hypothesis with whitened entries; `column` counts within the hypothesis."""
