@@ -54,7 +54,7 @@ def read_book(
         book = None
         if text is not None:
             book = parse_book(keys.file, text, keys.separator, any_of(headers_of(job).values()), faults)
-    return tables_of(book, job, marks, faults, remarks) if book else {}
+    return {} if book is None else tables_of(book, job, marks, faults, remarks)
 
 
 def headers_of(job: JobFile) -> dict[str, str]:
