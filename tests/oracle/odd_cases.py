@@ -287,3 +287,14 @@ def chain_of_sixty_marks() -> Case:
         p.sight(s, p.prism(i - 1), readings="czs")
         p.sight(s, p.prism(i + 1), readings="czs")
     return p, Settings()
+
+
+@solved
+def short_sights_with_refraction_unknown() -> Case:
+    """Refraction is hardly felt over 20 m: its step is rounding, far beyond 1e-10, and no sign of trouble."""
+    p = start()
+    where = ((0, 0, 0), (39, 31, 8), (12, 48, 4), (41, 30, -2), (17, 17, -2), (-2, 25, -2))
+    for k, (e, n, h) in enumerate(where):
+        p.mark(f"E{k}", 499_980 + e, 249_972 + n, 98 + h, known=True)
+    everyone(p, (1, 4, 5), range(6), 2)
+    return p, Settings(refraction_sigma=0.3, scale_factor=0.9996)
