@@ -128,10 +128,16 @@ def _solve(equations: Equations, first: Floats, datum: Datum | None) -> Solution
 
 
 def _tolerances(u: Unknowns) -> Floats:
-    """1e-7 m for lengths, 1e-10 rad for orientations and other constants."""
-    tolerance = np.full(u.n, 1e-10)
+    """1e-7 m for lengths, 1e-8 rad for orientations, 1e-6 of their prior sigma for constants.
+
+    The solver's bound on the gain holds every unknown to 1e-5 of its sigma besides; finer steps than these are rounding
+    where coordinates are large, sights short, and a constant hardly felt.
+    """
+    tolerance = np.full(u.n, 1e-8)
     for columns in (u.marks, u.effects):
         tolerance[columns[columns >= 0]] = 1e-7
+    for c in u.constants:
+        tolerance[c.place] = 1e-6 * c.sigma
     return tolerance
 
 
