@@ -14,7 +14,8 @@ from ..ground.table import Floats, Ints
 from ..results import Adjustment
 from ..solved import Solved
 
-MOST = 4000  # components: 128 MB for their matrix, and as much again for every thousand unknowns beside them
+MOST = 4000  # components: 128 MB for their matrix
+_AT_ONCE = 256  # whole columns of the inverse that are held at once: 2 kB for each unknown of the network
 
 
 class TooLarge(Exception):  # noqa: N818
@@ -64,18 +65,10 @@ def device_covariance(adjustment: Adjustment, setups: Ints) -> Floats | None:
     if solved is None:
         return None
     u, net = solved.unknowns, adjustment.network
-    out = np.empty((len(setups), 3, 3))
-    for first in range(0, len(setups), 200):  # whole columns of the inverse: a few at a time
-        part = setups[first : first + 200]
-        places = np.hstack([u.marks[net.setups.mark[part]], u.effects[part]])
-        wanted, at = np.unique(places[places >= 0], return_inverse=True)
-        number = np.full(places.shape, -1)
-        number[places >= 0] = at
-        Q = np.zeros((len(wanted) + 1, len(wanted) + 1))
-        if len(wanted):
-            Q[:-1, :-1] = solved.solution.cofactor.columns(wanted)[wanted]
-        six = Q[number[:, :, None], number[:, None, :]]
-        out[first : first + 200] = six[:, :3, :3] + six[:, :3, 3:] + six[:, 3:, :3] + six[:, 3:, 3:]
+    places = np.hstack([u.marks[net.setups.mark[setups]], u.effects[setups]])
+    left, right = np.broadcast_to(places[:, :, None], (len(setups), 6, 6)), places[:, None, :]
+    six = _entries(solved, left.ravel(), np.broadcast_to(right, left.shape).ravel()).reshape(left.shape)
+    out = six[:, :3, :3] + six[:, :3, 3:] + six[:, 3:, :3] + six[:, 3:, 3:]
     own = np.column_stack([u.centring_sigma, u.centring_sigma, u.height_sigma])[setups]
     folded = np.where(u.effects[setups] < 0, np.nan_to_num(own), 0.0)
     out[:, [0, 1, 2], [0, 1, 2]] += folded**2
@@ -89,8 +82,38 @@ def _between(solved: Solved, places: Ints) -> Floats:
     """Covariance among components by their unknowns; −1 is held: no variance."""
     free = np.flatnonzero(places >= 0)
     out = np.zeros((len(places), len(places)))
-    if len(free):
-        wanted = places[free]
-        Q = solved.solution.cofactor.columns(wanted)[wanted]
-        out[np.ix_(free, free)] = 0.5 * (Q + Q.T)
+    wanted = places[free]
+    Q = np.empty((len(free), len(free)))
+    for first in range(0, len(free), _AT_ONCE):
+        part = slice(first, first + _AT_ONCE)
+        Q[:, part] = solved.solution.cofactor.columns(wanted[part])[wanted]
+    out[np.ix_(free, free)] = 0.5 * (Q + Q.T)
     return out
+
+
+def _entries(solved: Solved, left: Ints, right: Ints) -> Floats:
+    """Single entries of the inverse, by their unknowns; −1 is held: no variance.
+
+    Unknowns that stand together in an equation have theirs on the pattern of the factor, already at hand; whole columns
+    are solved for only where they don't.
+    """
+    n, cofactor = solved.unknowns.n, solved.solution.cofactor
+    out = np.where((left < 0) | (right < 0), 0.0, np.nan)
+    wanted, at = np.unique(np.where(np.isnan(out), left * n + right, -1), return_inverse=True)
+    values = np.where(wanted < 0, 0.0, np.nan)
+    for k, rows in enumerate(solved.solution.rows):
+        block = cofactor.block(k)
+        for first in range(0, len(block), 4096):  # bounds what is held at once
+            part = rows.columns[first : first + 4096]
+            keys = part[:, :, None] * n + part[:, None, :]
+            place = np.minimum(np.searchsorted(wanted, keys), len(wanted) - 1)
+            hit = (part[:, :, None] >= 0) & (part[:, None, :] >= 0) & (wanted[place] == keys)
+            if hit.any():
+                values[place[hit]] = block[first : first + 4096][hit]
+    rest = np.flatnonzero(np.isnan(values))
+    columns, which = np.unique(wanted[rest] % n, return_inverse=True)
+    for first in range(0, len(columns), _AT_ONCE):
+        mine = rest[(which >= first) & (which < first + _AT_ONCE)]
+        Q = cofactor.columns(columns[first : first + _AT_ONCE])
+        values[mine] = Q[wanted[mine] // n, which[(which >= first) & (which < first + _AT_ONCE)] - first]
+    return np.asarray(values[at].reshape(out.shape))

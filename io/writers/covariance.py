@@ -44,7 +44,7 @@ def write(adjustment: Adjustment, job: Job, folder: Path) -> None:
         raise Refused("RUN423", "This result came without its full covariance.", "Adjust the job anew.")
     m = adjustment.marks
     coordinates = np.column_stack([m.east, m.north, m.height])
-    np.savez_compressed(
+    np.savez(  # doubles hardly compress
         folder / FILE,
         allow_pickle=False,
         marks=np.array([str(n) for n in m.mark]),

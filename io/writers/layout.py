@@ -67,17 +67,20 @@ def usable(adjustment: Adjustment) -> tuple[Flags, Flags]:
     return has_plan & ~m.unchecked & ~plan, np.isfinite(m.height) & ~m.unchecked & ~height
 
 
-def reason(adjustment: Adjustment, row: int) -> str:
-    """Why a mark is not to be used; blank where nothing speaks against it."""
+def reasons(adjustment: Adjustment) -> list[str]:
+    """For each mark why it is not to be used; blank where nothing speaks against it."""
     m = adjustment.marks
     plan, height = rejected(adjustment)
-    parts = []
-    if m.unchecked[row]:
-        parts.append(f"unchecked: rests on {names(m.unchecked_by[row], 4) or 'too few readings'}")
-    for word, mask in (("position", plan), ("height", height)):
-        if mask[row]:
-            parts.append(f"{word}: a test rejects a setup or the control here")
-    return "; ".join(parts)
+    out = []
+    for row in range(len(m)):
+        parts = []
+        if m.unchecked[row]:
+            parts.append(f"unchecked: rests on {names(m.unchecked_by[row], 4) or 'too few readings'}")
+        for word, mask in (("position", plan), ("height", height)):
+            if mask[row]:
+                parts.append(f"{word}: a test rejects a setup or the control here")
+        out.append("; ".join(parts))
+    return out
 
 
 def marks_sheet(adjustment: Adjustment, job: Job) -> Sheet:
@@ -98,12 +101,11 @@ def marks_sheet(adjustment: Adjustment, job: Job) -> Sheet:
         Heading("stands on", number=False),
         Heading("note", number=False),
     )
-    plan, height = usable(a)
+    (plan, height), why = usable(a), reasons(a)
     texts = job.texts.get("marks", {}).get("note", ())
     rows = []
     for i in range(len(m)):
         has_plan, has_height = bool(np.isfinite(m.east[i])), bool(np.isfinite(m.height[i]))
-        why = reason(a, i)
         rows.append(
             (
                 str(m.mark[i]),
@@ -116,7 +118,7 @@ def marks_sheet(adjustment: Adjustment, job: Job) -> Sheet:
                 show.small(factor * m.sigma_height[i]),
                 str(m.control[i]),
                 texts[i] if i < len(texts) else "",
-                why,
+                why[i],
             )
         )
     bad = frozenset(i for i, row in enumerate(rows) if "do not use" in row[4:6])

@@ -32,7 +32,7 @@ import numpy as np
 from hubtack.adjust.ground.table import Flags, Floats
 
 from .deliverables import crs_of
-from .layout import reason, rejected
+from .layout import reasons, rejected
 from .sheets import Heading, Sheet, Show, guarded, names, plain, write_csv
 
 if TYPE_CHECKING:
@@ -163,7 +163,7 @@ def _own(a: Adjustment, setup: int) -> set[str]:
 
 
 def _marks(a: Adjustment, job: Job, show: Show) -> list[tuple[str, ...]]:
-    m, bad = a.marks, bad_marks(a)
+    m, bad, why = a.marks, bad_marks(a), reasons(a)
     rows = []
     for i in range(len(m)):
         point = np.array([m.east[i], m.north[i], m.height[i]])
@@ -181,7 +181,7 @@ def _marks(a: Adjustment, job: Job, show: Show) -> list[tuple[str, ...]]:
                 "",
                 "do not use" if bad[i] else _use(point),
                 "",
-                reason(a, i),
+                why[i],
                 "",
                 "",
                 job.units.length_name,
