@@ -117,15 +117,17 @@ class WorkbookSource:
         header = [text_of(c).strip() for c in rows[numbers[0]]]
         move = faults.elsewhere[f"{name}.csv"] = self._mover(name, header)
         self._open.tell_lost(name, faults)
-        plain = {i for i, title in enumerate(header) if title in {c.name for c in schema if c.kind == "text"}}
-        for i in numbers[1:]:
-            for j, cell in enumerate(rows[i]):
-                known = j < len(header) and header[j] and j not in plain
-                if known and isinstance(cell, datetime.date | datetime.time | datetime.timedelta):
+        kinds = {c.name: c.kind for c in schema}
+        records = [[text_of(c).strip() for c in rows[i]] for i in numbers]
+        for record, i in zip(records[1:], numbers[1:], strict=True):
+            for j, cell in enumerate(rows[i][: len(header)]):
+                kind = kinds.get(header[j], "text")
+                if kind != "text" and isinstance(cell, datetime.date | datetime.time | datetime.timedelta):
                     found = "The spreadsheet holds a date or time here"
                     wanted = "Format the column as text and type the cell anew."
                     faults.at(move(i + 1, header[j]), "TAB243", found, wanted)
-        records = [[text_of(c).strip() for c in rows[i]] for i in numbers]
+                    if kind not in ("name", "word"):
+                        record[j] = ""  # told once
         lines = [i + 1 for i in numbers]
         table = table_of(f"{name}.csv", records, lines, schema, faults)
         if table is not None:
