@@ -182,7 +182,8 @@ def _common(first: Adjustment, second: Adjustment) -> tuple[tuple[str, ...], Int
 
 def _values(a: Adjustment, rows: Ints, axis: Ints) -> Floats:
     m = a.marks
-    return np.column_stack([m.east, m.north, m.height])[rows, axis]
+    values: Floats = np.column_stack([m.east, m.north, m.height])[rows, axis]
+    return values
 
 
 def _covariance(a: Adjustment, rows: Ints, axis: Ints) -> Floats:
@@ -190,7 +191,8 @@ def _covariance(a: Adjustment, rows: Ints, axis: Ints) -> Floats:
     assert joint is not None  # an adjustment that was just made has its solution
     place = {(int(m), int(k)): i for i, (m, k) in enumerate(zip(joint.mark, joint.axis, strict=True))}
     wanted = np.array([place[int(m), int(k)] for m, k in zip(rows, axis, strict=True)])
-    return joint.covariance[np.ix_(wanted, wanted)]
+    chosen: Floats = joint.covariance[np.ix_(wanted, wanted)]
+    return chosen
 
 
 def _shared(

@@ -201,12 +201,9 @@ def _instruments(found: FieldCheck, job: Job, most: int) -> Section:
     for setup, kinds in by.items():
         cells = []
         for kind in ("collimation", "index"):
-            c = kinds.get(kind)
-            cells += (
-                [plain(job.units.small_angle_of(c.found), 1), plain(job.units.small_angle_of(c.sigma), 1)]
-                if c
-                else ["", ""]
-            )
+            found_one = kinds.get(kind)
+            values = (found_one.found, found_one.sigma) if found_one else (math.nan, math.nan)
+            cells += [plain(job.units.small_angle_of(v), 1) for v in values]
         rows.append(Row("", (setup, *cells)))
     unit = job.units.small_angle_name
     headings = ("setup", f"collimation [{unit}]", "sigma", f"index [{unit}]", "sigma")

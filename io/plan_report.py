@@ -133,7 +133,7 @@ def _marks(a: Adjustment, show: Show, tolerance: Tolerance, most: int) -> Sectio
     size = np.nan_to_num(m.semi_major)
     order = sorted(
         np.flatnonzero(new).tolist(),
-        key=lambda i: (not (position[i] or height[i]), -max(size[i], float(np.nan_to_num(high[i])))),
+        key=lambda i: (not (position[i] or height[i]), -max(float(size[i]), float(np.nan_to_num(high[i])))),
     )
     rows = []
     for i in order[:most]:

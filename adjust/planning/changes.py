@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from ..adjustment import tables
 from ..estimate.normals import Pattern
 from ..ground.network import Network
+from ..ground.table import Flags, Floats, Ints
 from ..plan import Planned, predict
 from ..results import Adjustment
 from ..settings import Settings
@@ -121,6 +123,10 @@ def gain(before: Figures, after: Figures, tolerance: Tolerance) -> float:
     return float(np.mean(shares)) if shares else 0.0
 
 
+def _given(network: Network) -> Callable[[], Network]:
+    return lambda: network
+
+
 _Proposal = tuple[str, str, tuple[str, ...], float, Callable[[], Network]]
 
 
@@ -136,7 +142,7 @@ def _proposals(
     setups = network.setups
     if len(network.sights):
         again, pointings = more_rounds(network)
-        yield "rounds", "", (), pointings * times.pointing, lambda: again
+        yield "rounds", "", (), pointings * times.pointing, _given(again)
     supports = network.supports
     if len(setups):
         cared, rows = better_bubbles(network)
@@ -144,12 +150,12 @@ def _proposals(
             names = tuple(str(supports.support[r]) for r in rows)
             many = int(np.isin(setups.support, rows).sum())
             minutes = len(rows) * times.bubble_adjust + many * times.bubble_care
-            yield "bubble", "", names, minutes, lambda: cared
+            yield "bubble", "", names, minutes, _given(cared)
         roles: tuple[tuple[Role, float], ...] = (("target", FIXED_HEIGHT), ("instrument", GAUGED_HEIGHT))
         for role, sigma in roles:
             surer, gaining = surer_heights(network, role, sigma)
             if len(gaining):
-                yield "heights", role, (), len(gaining) * times.height_care, lambda n=surer: n
+                yield "heights", role, (), len(gaining) * times.height_care, _given(surer)
         yield from _supports(network, choices, times)
         shared = (setups.base >= 0) | (setups.height_base >= 0)
         if shared.any():
@@ -157,8 +163,8 @@ def _proposals(
                 network,
                 setups=setups.replace(base=np.full(len(setups), -1), height_base=np.full(len(setups), -1)),
             )
-            again = int(shared.sum()) - len(np.unique(setups.base[setups.base >= 0]))
-            yield "bases", "", (), max(0, again) * times.tribrach, lambda: anew
+            exchanges = int(shared.sum()) - len(np.unique(setups.base[setups.base >= 0]))
+            yield "bases", "", (), max(0, exchanges) * times.tribrach, _given(anew)
     yield from _sights(planned, base, times)
     yield from _levelling(network, base, before, times)
 
@@ -182,7 +188,7 @@ def _supports(network: Network, choices: Sequence[Choice], times: Times) -> Iter
                 role,
                 (choice.name,),
                 max(0.0, now - was),
-                lambda c=choice, r=role: stand_on(network, c, r),
+                partial(stand_on, network, choice, role),
             )
 
 
@@ -193,16 +199,13 @@ def _sights(planned: Planned, base: Adjustment, times: Times, most: int = 2) -> 
     if solved is None or not len(starts):
         return
     found = best_sights(planned, base, starts, most)
-    kind = str
     for c in found:
         names = str(network.setups.setup[c.start]), str(network.marks.mark[c.mark])
-        set_up = times.setting_up(kind(network.supports.kind[c.support]))
-        yield "sight", "", names, set_up + 2 * times.pointing, lambda c=c: with_sight(network, [c])
+        set_up = times.setting_up(str(network.supports.kind[c.support]))
+        yield "sight", "", names, set_up + 2 * times.pointing, partial(with_sight, network, [c])
 
 
-def best_sights(
-    planned: Planned, base: Adjustment, starts: np.ndarray[tuple[int], np.dtype[np.int64]], most: int
-) -> list[Candidate]:
+def best_sights(planned: Planned, base: Adjustment, starts: Ints, most: int) -> list[Candidate]:
     """A short list: the best for position, for height, and for each of the first unchecked marks."""
     solved = base.solved
     assert solved is not None
@@ -238,12 +241,10 @@ def _levelling(network: Network, base: Adjustment, before: Figures, times: Times
     for other in dict.fromkeys((_nearest(away, control), _nearest(away, ~control))):
         if other >= 0:
             names = str(network.marks.mark[other]), str(network.marks.mark[m])
-            yield "levelling", "", names, times.levelling, lambda o=other: levelled(network, o, m, LEVELLED)
+            yield "levelling", "", names, times.levelling, partial(levelled, network, other, m, LEVELLED)
 
 
-def _nearest(
-    away: np.ndarray[tuple[int], np.dtype[np.float64]], among: np.ndarray[tuple[int], np.dtype[np.bool_]]
-) -> int:
+def _nearest(away: Floats, among: Flags) -> int:
     distance = np.where(among, away, np.inf)
     distance = np.nan_to_num(distance, nan=np.inf)
     i = int(np.argmin(distance)) if len(distance) else -1

@@ -12,14 +12,15 @@ that nothing checks, then by the worst ellipse, and by nats last: nats alone fav
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from ..estimate.precision import ellipses
-from ..ground.network import Network
+from ..ground.network import Network, Setups, Sights
 from ..ground.table import Floats, Ints
 from ..model.equations import Equations
-from ..model.reductions import Observations, reduce_readings
+from ..model.reductions import Observations, as_objects, reduce_readings
 from ..model.unknowns import Unknowns, place_unknowns
 from ..outcome.solved import MARKS, Solved
 from .variants import joined
@@ -78,29 +79,24 @@ def candidates(network: Network, coordinates: Floats, starts: Ints, reach: float
 
 def with_sight(network: Network, chosen: list[Candidate]) -> Network:
     """The network with candidates added, each on a target setup of its own, in both faces and in round 1."""
-    from ..ground.network import Setups, Sights
-
     n, k = len(network.setups), len(chosen)
-    setups = Setups(
-        setup=[f"+{i + 1}" for i in range(k)],
-        instrument=np.zeros(k, bool),
-        mark=[c.mark for c in chosen],
-        support=[c.support for c in chosen],
-        device=[c.device for c in chosen],
-        height=[c.height for c in chosen],
-    )
+    placed: dict[str, Any] = {
+        name: [getattr(c, name) for c in chosen] for name in ("mark", "support", "device", "height")
+    }
+    setups = Setups(**placed, setup=as_objects([f"+{i + 1}" for i in range(k)]), instrument=np.zeros(k, bool))
     first = _first_rounds(network)
     twice = [(i, c, face) for i, c in enumerate(chosen) for face in (1, 2)]
-    sights = Sights(
-        id=[f"+{i + 1}.{face}" for i, _, face in twice],
-        start=[c.start for _, c, _ in twice],
-        end=[n + i for i, _, _ in twice],
-        round=[first.get(c.start, 1) for _, c, _ in twice],
-        face=[face for *_, face in twice],
-        circle=np.zeros(2 * k),
-        zenith=[0.5 * np.pi if face == 1 else 1.5 * np.pi for *_, face in twice],
-        slope=np.array([c.distance for _, c, _ in twice]),
-    )
+    read: dict[str, Any] = {
+        "id": [f"+{i + 1}.{face}" for i, _, face in twice],
+        "start": [c.start for _, c, _ in twice],
+        "end": [n + i for i, *_ in twice],
+        "round": [first.get(c.start, 1) for _, c, _ in twice],
+        "face": [face for *_, face in twice],
+        "circle": np.zeros(2 * k),
+        "zenith": [0.5 * np.pi if face == 1 else 1.5 * np.pi for *_, face in twice],
+        "slope": [c.distance for _, c, _ in twice],
+    }
+    sights = Sights(**read)
     return replace(network, setups=joined(network.setups, setups), sights=joined(network.sights, sights))
 
 
@@ -204,9 +200,9 @@ def _places(n: int, u: Unknowns, old: Unknowns, obs: Observations, old_obs: Obse
         for i in np.flatnonzero(old_obs.used & (old_obs.orientation >= 0)).tolist()
     }
     for i in np.flatnonzero(obs.used & (obs.orientation >= 0)).tolist():
-        was = number.get((int(obs.start_setup[i]), int(obs.round[i])), -1)
-        if was >= 0 and old.orientations[was] >= 0:
-            place[u.orientations[obs.orientation[i]]] = old.orientations[was]
+        turn = number.get((int(obs.start_setup[i]), int(obs.round[i])), -1)
+        if turn >= 0 and old.orientations[turn] >= 0:
+            place[u.orientations[obs.orientation[i]]] = old.orientations[turn]
     label = {c.label: c.place for c in old.constants}
     for c in u.constants:
         place[c.place] = label.get(c.label, -1)

@@ -6,11 +6,11 @@ A variant is a function of a filled plan; `plan.predict` does the rest.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal, TypeVar
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 
-from ..ground.network import Network, Supports
+from ..ground.network import Network, Reduced, Supports
 from ..ground.table import Flags, Ints, Table
 
 Role = Literal["instrument", "target", "both"]
@@ -115,10 +115,9 @@ def surer_heights(network: Network, role: Role, sigma: float) -> tuple[Network, 
 
 def levelled(network: Network, start: int, end: int, sigma: float) -> Network:
     """The network with the rise between two marks observed to `sigma` m."""
-    from ..ground.network import Reduced
-
-    row = Reduced(id=["levelled"], kind=["rise"], start=[start], end=[end], value=[0.0], sigma=[sigma])
-    return replace(network, reduced=joined(network.reduced, row))
+    row: dict[str, Any] = {"id": ["levelled"], "kind": ["rise"], "start": [start], "end": [end]}
+    rise = Reduced(**row | {"value": [0.0], "sigma": [sigma]})
+    return replace(network, reduced=joined(network.reduced, rise))
 
 
 def joined(first: T, second: T) -> T:

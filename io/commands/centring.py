@@ -44,15 +44,13 @@ if TYPE_CHECKING:
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the budget as JSON, in metres and radians.")
 @talk.faults_option
-@click.pass_context
 def centring(
-    ctx: click.Context,
     job: Path | None,
     support: str | None,
     picture: Path | None,
     as_json: bool,
     output_format: str,
-    **options: str | None,
+    **options: Any,
 ) -> None:
     """Example: hubtack centring --bubble "8 arcmin" --height "1.5 m" --mark "0.5 mm"
 
@@ -61,6 +59,7 @@ def centring(
     With --support NAME the figures come from a job's support or from the catalogue (stand, pole-40, pole-8,
     tribrach-optical, tribrach-laser, bolt, adhesive); single options replace single figures.
     """
+    ctx = click.get_current_context()
     talk.one_thread()
     with talk.faults_told(ctx, job or Path(), output_format):
         from hubtack.io.units import Units
@@ -107,9 +106,8 @@ def _chosen(
                 'Say what it stands on: --support pole-8, or --bubble "8 arcmin" and the like.'
             )
         changes.setdefault("bubble_off_centre", 0.5e-3)
-        one = Supports(
-            support=["as given"], kind=["pole"], height_kind=["taped"], **{k: [v] for k, v in changes.items()}
-        )
+        columns: dict[str, Any] = {"support": ["as given"], "kind": ["pole"], "height_kind": ["taped"]}
+        one = Supports(**columns | {k: [v] for k, v in changes.items()})
         return "As given", one, 1.5
     found = {n: (row, h) for n, row, h in reversed(known)}
     if name not in found:
