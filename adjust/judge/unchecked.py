@@ -13,12 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..estimate.datum import Cofactor
-from ..estimate.reliability import NO_CHECK
+from ..estimate.reliability import Reliability
 from ..estimate.rows import Rows
 from ..ground.table import Flags, Floats, Ints
 
 CHUNK = 256
 SEEN = 1e-6  # correlation with a coordinate below this is rounding
+ROUNDING = 1e-10  # redundancy below this is nothing: a blunder may be of any size
 
 
 @dataclass(frozen=True)
@@ -46,6 +47,16 @@ def alternatives(
     return Alternatives(rows.columns[chosen], values[chosen], strength[chosen], [names[i] for i in chosen])
 
 
+def strengths(reliability: Reliability) -> Floats:
+    """√r of uncorrelated rows, kept below what w and MDB are told for.
+
+    A small redundancy has few digits, yet what a blunder of MDB size does to the marks still follows from it: a centring
+    error that one direction alone feels has r of 1e-7 and moves the marks beyond by nothing.
+    """
+    r = reliability.redundancy
+    return np.where(r > ROUNDING, np.sqrt(np.maximum(r, 0.0)), 0.0)
+
+
 def can_matter(redundancy: Floats, curvature: Floats, delta0: float, ratio: float) -> Flags:
     """Which wrong setup effects could make any mark unchecked at all, without solving for their influence.
 
@@ -56,8 +67,8 @@ def can_matter(redundancy: Floats, curvature: Floats, delta0: float, ratio: floa
     h = np.clip(1.0 - redundancy, 0.0, 1.0)
     rho = np.sqrt(np.clip(1.0 - 1.0 / np.maximum(h * curvature, 1.0), 0.0, 1.0))
     with np.errstate(divide="ignore", invalid="ignore"):
-        bound = np.sqrt(h) * rho * delta0 / np.sqrt(np.where(redundancy > NO_CHECK, redundancy, 0.0))
-    return np.where(redundancy > NO_CHECK, bound > ratio, rho > SEEN)
+        bound = np.sqrt(h) * rho * delta0 / np.sqrt(np.where(redundancy > ROUNDING, redundancy, 0.0))
+    return np.where(redundancy > ROUNDING, bound > ratio, rho > SEEN)
 
 
 def unchecked_marks(

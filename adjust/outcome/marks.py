@@ -7,7 +7,7 @@ import numpy as np
 from ..estimate.precision import ellipse_factor, ellipses
 from ..estimate.rows import Rows, diagonal
 from ..ground.table import Flags, Floats, distinct
-from ..judge.unchecked import Alternatives, alternatives, can_matter, unchecked_marks
+from ..judge.unchecked import Alternatives, alternatives, can_matter, strengths, unchecked_marks
 from ..model.reductions import as_objects
 from ..results import AdjustedMarks
 from ..solved import MARKS, Solved
@@ -61,28 +61,28 @@ def _unchecked(solved: Solved, sigma: Floats) -> tuple[Flags, list[tuple[str, ..
             s = np.sqrt(np.diagonal(covariance, axis1=1, axis2=2))
             whitening = np.linalg.inv(np.linalg.cholesky(covariance)) * s[:, None, :]
         names = [str(i) for i in solved.obs.id[group.rows]]
-        tried.append(
-            alternatives(solved.solution.rows[k], solved.reliability[k].strength, names, limit, whitening)
-        )
+        reliability = solved.reliability[k]
+        strength = strengths(reliability) if whitening is None else reliability.strength
+        tried.append(alternatives(solved.solution.rows[k], strength, names, limit, whitening))
     p = solved.unknowns.priors
     effects = np.flatnonzero(p.source == "effect")
     if len(effects):
         rows = solved.solution.rows[-1]
         curvature = diagonal(solved.solution.rows, solved.unknowns.n)[p.place] * p.sigma**2
         matters = can_matter(solved.prior_reliability.redundancy, curvature, solved.delta0, ratio)
+        strength = strengths(solved.prior_reliability)
         lonely = _lonely_setups(solved)
         setup_mark = solved.network.setups.mark
         chosen = []
         for i in effects[matters[effects]].tolist():
             name = f"{solved.network.setups.setup[p.setup[i]]} {EFFECT_WORDS[p.axis[i]]}"
-            if lonely[p.setup[i]] and solved.prior_reliability.strength[i] == 0.0:
+            if lonely[p.setup[i]] and strength[i] == 0.0:
                 known.append((int(setup_mark[p.setup[i]]), name))
             else:
                 chosen.append((i, name))
         at = np.array([i for i, _ in chosen], dtype=np.int64)
         part = Rows(rows.columns[at], rows.values[at], rows.misclosure[at])
-        strength = solved.prior_reliability.strength[at]
-        tried.append(alternatives(part, strength, [name for _, name in chosen], limit, None))
+        tried.append(alternatives(part, strength[at], [name for _, name in chosen], limit, None))
     return unchecked_marks(
         solved.solution.cofactor,
         tried,

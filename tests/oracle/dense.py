@@ -158,7 +158,7 @@ class Dense(Model):
         for key, k in self.place.items():
             if key[0] == "mark" and self.Q[k, k] > 0.0:
                 moved = np.abs(influence[k]) / self.Q[k, k] ** 0.5
-                seen = strength**2 > 1e-7
+                seen = strength**2 > 1e-10
                 size = np.where(
                     seen, moved * delta0 / np.where(seen, strength, 1.0), np.where(moved > 1e-6, np.inf, 0.0)
                 )
