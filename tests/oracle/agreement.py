@@ -63,7 +63,7 @@ def _observations(a: Adjustment, d: Dense, objective: float, redundancy: float, 
     assert set(row) <= set(d.names)
     # an effect (or a collimation, where both faces were read) that no reading feels is no unknown of the engine's;
     # here its row has no redundancy
-    quiet = {n for n, r in zip(d.names, d.redundancy, strict=True) if abs(r) < 1e-9}
+    quiet = {n for n, r in zip(d.names, d.redundancy, strict=True) if abs(r) < 1e-8}
     silent = {n for n in quiet if ".effect." in n or n.endswith((".collimation", ".index"))}
     assert set(d.names) - set(row) <= silent
     slack = max(objective, 1e-6) ** 0.5 * 1e-1
