@@ -18,6 +18,7 @@ from ..jobkeys import DecisionKeys
 from ..tables import TextTable, read_table
 from ..units import Units, quoted
 from . import landxml_own as own
+from .landxml_azimuths import doubt
 from .landxml_survey import Stand, Survey, read_survey
 from .landxml_units import FileUnits, units_of
 from .xmlfile import everywhere, parse_landxml
@@ -105,6 +106,7 @@ def tables_beside(
         )
         survey = read_survey(root, path.name, job.units, units, stand, faults)
         tables = survey.tables
+        survey.notes += filter(None, [doubt(tables, job.units)])
         _ask_sigmas(survey, job, faults)
         _decide(survey, path.name, job)
         remarks += [Trouble("REM527", f"{path.name}: {note}") for note in survey.notes]
@@ -186,7 +188,7 @@ def as_tables(path: Path, faults: FaultList) -> tuple[str, dict[str, TextTable],
         faults.add(path.name, 0, "", "RUN438", found, "RawObservation and ReducedObservation are read.")
     for what, why, line in survey.left_out:
         text += f"\n[[decision]]\nleave_out = {toml(what)}\nreason = {toml(why)}\nby = {toml(f'{path.name}:{line}')}\n"
-    words = list(survey.notes)
+    words = [*survey.notes, *filter(None, [doubt(survey.tables, _units(units))])]
     if "setups" in survey.tables:
         words.append(
             "Instruments are taken to stand on tripod, targets on pole: correct setups.csv where they did not."

@@ -1,0 +1,444 @@
+"""LandXML in: own jobs come back equal; surveys of other programs become tables; files that want too much are refused."""
+
+from __future__ import annotations
+
+import dataclasses
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from tests.io.foreign import NAMES, SAMPLES, apart, coordinates
+from tests.io.foreign_xml import element, job_beside, survey_xml, whole
+
+from hubtack.adjust import adjust
+from hubtack.io.faults import Fault, Faults
+from hubtack.io.job import Job, read_job
+from hubtack.io.writers import landxml
+
+if TYPE_CHECKING:
+    from tests.io.conftest import JobFolder
+
+JOB = """\
+format = 1
+[units]
+length = "m"
+angle = "dms"
+[instruments.ts-a]
+direction = "1 arcsec"
+zenith = "1 arcsec"
+distance = "1 mm + 1.5 ppm"
+[supports.tripod]
+kind = "tribrach"
+height = "taped"
+height_sigma = "1 mm"
+[source]
+landxml = "day.xml"
+"""
+POINTS = (
+    element("CgPoint", {"name": "A", "pntSurv": "control"}, "200.0 100.0 10.0")
+    + element(
+        "CgPoint",
+        {"name": "B", "pntSurv": "control", "eastingStdError": "0.002", "northingStdError": "0.003"},
+        "200.0 150.0",
+    )
+    + element("CgPoint", {"name": "C"}, "230.0 120.0 11.0")
+)
+
+
+def faults(path: Path) -> list[Fault]:
+    with pytest.raises(Faults) as caught:
+        read_job(path)
+    return caught.value.faults
+
+
+def told(path: Path) -> list[tuple[str, str]]:
+    return [(f.place, f.code) for f in faults(path)]
+
+
+def written(folder: Path, out: Path) -> Path:
+    """A job adjusted and written as LandXML by the writer."""
+    job = read_job(folder)
+    out.mkdir()
+    landxml.write(adjust(job.network, job.settings), job, out)
+    return out / landxml.FILE
+
+
+def beside(folder: Path, survey: str, points: str = POINTS, job: str = JOB) -> Path:
+    folder.mkdir(exist_ok=True)
+    (folder / "day.xml").write_text(whole(points, survey), encoding="utf-8")
+    (folder / "job.toml").write_text(job, encoding="utf-8")
+    return folder
+
+
+def station(name: str, mark: str, inside: str, height: str = "1.5") -> str:
+    point = element("InstrumentPoint", {"pntRef": mark})
+    return element(
+        "InstrumentSetup", {"id": name, "stationName": mark, "instrumentHeight": height}, point + inside
+    )
+
+
+def sight(mark: str, **attributes: str) -> str:
+    given = {"horizAngle": "10.0000", "directFace": "true", "setID": "1", "targetHeight": "1.4"} | attributes
+    return element("RawObservation", given, element("TargetPoint", {"pntRef": mark}))
+
+
+def equal_tables(a: Job, b: Job) -> None:
+    """Every column of every table of two networks, to the last digit that its text can carry."""
+    for name in ("marks", "setups", "sights", "reduced", "vectors", "supports", "instruments", "targets"):
+        one, two = getattr(a.network, name), getattr(b.network, name)
+        assert len(one) == len(two), name
+        for column in one.columns():
+            x, y = getattr(one, column.name), getattr(two, column.name)
+            if x.dtype == object:
+                assert list(x) == list(y), (name, column.name)
+            else:
+                # 1e-12: angles are carried to 1e-7″, lengths to 16 digits
+                np.testing.assert_allclose(x, y, rtol=1e-12, atol=1e-12, err_msg=f"{name}.{column.name}")
+
+
+# -- our own --
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_own_jobs_come_back_equal(name: str, tmp_path: Path) -> None:
+    file = written(SAMPLES / name, tmp_path / "out")
+    assert apart(coordinates(SAMPLES / name), coordinates(file)) < 1e-6
+    job, again = read_job(SAMPLES / name), read_job(file)
+    equal_tables(job, again)
+    assert again.settings == job.settings
+    assert (again.name, again.units) == (job.name, job.units)
+
+
+@pytest.mark.parametrize(("length", "angle"), [("m", "dms"), ("ft", "gon"), ("us-ft", "deg")])
+def test_decisions_groups_rises_and_vectors_come_back(
+    length: str, angle: str, job: JobFolder, tmp_path: Path
+) -> None:
+    """The job with every kind of table, its decisions undone in the tables and applied again; in other units too."""
+    if angle != "dms":  # the cells as they are mean other places then, so say their unit
+        job.change("job.toml", 'angle = "dms"', f'angle = "{angle}"')
+        for name in ("sights.csv", "reduced.csv"):
+            text = (job.path / name).read_text()
+            job.write(name, _with_signs(text))
+    job.change("job.toml", 'length = "m"', f'length = "{length}"')
+    read = job.read()
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "x.xml").write_bytes(_as_xml(read))
+    again = read_job(out / "x.xml")
+    equal_tables(read, again)
+    assert [dataclasses.replace(d, place="") for d in again.decisions] == [
+        dataclasses.replace(d, place="") for d in read.decisions
+    ]
+    assert all(d.place.startswith("x.xml:") for d in again.decisions)
+    assert again.settings == read.settings
+
+
+def _with_signs(text: str) -> str:
+    """Bare d-m-s cells with the signs that mean them in any job."""
+    import re
+
+    return re.sub(r"(?<=,)(\d{1,3})[- ](\d{2})[- ](\d{2}(?:\.\d+)?)(?=,)", r"\1°\2'\3''", text)
+
+
+def _as_xml(job: Job) -> bytes:
+    """The Survey and the marks of a job that can't be adjusted (its readings are made up), by the writer's own parts."""
+    from lxml import etree
+
+    from hubtack.io.writers.landxml_elements import NAMESPACE, FileUnits, child, feature
+    from hubtack.io.writers.landxml_survey import add_survey
+
+    root = etree.Element(f"{{{NAMESPACE}}}LandXML", nsmap={None: NAMESPACE})
+    units = FileUnits(job.units)
+    landxml._units(child(root, "Units"), job)
+    points = child(root, "CgPoints")
+    marks, texts = job.network.marks, job.texts["marks"]
+    for i, mark in enumerate(marks.mark):
+        row = {"mark": str(mark)} | {
+            c: units.length(getattr(marks, c)[i]) for c in ("east", "north", "height")
+        }
+        feature(points, "mark", (row | {c: texts[c][i] for c in texts}).items())
+    add_survey(child(root, "Survey"), job.network, job.settings, job, units)
+    return etree.tostring(root)
+
+
+def test_a_fault_in_an_own_file_names_its_line(tmp_path: Path) -> None:
+    file = written(SAMPLES / "by-hand", tmp_path / "out")
+    text = file.read_text(encoding="utf-8")
+    line = next(i for i, row in enumerate(text.splitlines(), 1) if 'zenithAngle="92.2748' in row)
+    file.write_text(text.replace('zenithAngle="92.2748', 'zenithAngle="92.7248'), encoding="utf-8")
+    assert told(file) == [(f"network.xml:{line}:zenith", "TAB205")]
+    line = next(i for i, row in enumerate(text.splitlines(), 1) if "hubtack support" in row)
+    file.write_text(
+        text.replace('label="kind" value="tribrach"', 'label="kind" value="tripod"', 1), encoding="utf-8"
+    )
+    assert told(file)[0] == (f"network.xml:{line}", "JOB105")
+
+
+# -- other programs --
+
+
+@pytest.mark.parametrize(
+    ("linear", "angular"),
+    [
+        ("meter", "decimal dd.mm.ss"), ("foot", "grads"), ("USSurveyFoot", "decimal degrees"), ("millimeter", "radians"),
+    ],
+)  # fmt: skip
+def test_a_foreign_survey_with_a_job_beside(linear: str, angular: str, tmp_path: Path) -> None:
+    """Supports come from [source]: everything on the tripod, so the sample is re-read that way too."""
+    xml = survey_xml("by-hand", linear, angular)
+    extra = 'to_support = "tripod"\nto_device = "mini-prism"\n'
+    foreign = job_beside("by-hand", tmp_path / "xml", xml, extra)
+    same = tmp_path / "tables"
+    same.mkdir()
+    for path in (SAMPLES / "by-hand").iterdir():
+        if path.suffix in (".csv", ".toml"):
+            text = path.read_text(encoding="utf-8")
+            if (
+                path.name == "setups.csv"
+            ):  # the low stand's height was taken from job.toml: it stands in the XML
+                text = text.replace("D,low-stand,mini-prism,,", "D,tripod,mini-prism,0.1863,")
+            (same / path.name).write_text(text, encoding="utf-8")
+    assert apart(coordinates(same), coordinates(foreign)) < 1e-6
+
+
+@pytest.mark.parametrize("version", ["1.0", "1.1", "1.2"])
+def test_older_versions_inside_the_newer_namespace(version: str, tmp_path: Path) -> None:
+    xml = survey_xml("by-hand", version=version)
+    for namespace in ("LandXML-1.2", f"LandXML-{version}"):
+        folder = job_beside(
+            "by-hand", tmp_path / f"{namespace}-{version}", xml.replace("LandXML-1.2", namespace)
+        )
+        assert len(read_job(folder).network.sights) == 4
+
+
+def test_points_are_north_first_and_control_where_the_file_says_so(tmp_path: Path) -> None:
+    survey = station("i1", "A", sight("B") + sight("C", horizAngle="50.3045"))
+    marks = read_job(beside(tmp_path / "j", survey)).network.marks
+    assert list(zip(marks.mark, marks.east, marks.north, strict=True)) == [
+        ("A", 100, 200),
+        ("B", 150, 200),
+        ("C", 120, 230),
+    ]
+    assert list(marks.sigma_east) == [0, 0.002, np.inf]
+    assert list(marks.sigma_north) == [0, 0.003, np.inf]
+    assert list(marks.sigma_height) == [0, np.inf, np.inf]
+    circle = read_job(beside(tmp_path / "j", survey)).network.sights.circle
+    np.testing.assert_allclose(np.rad2deg(circle), [10, 50 + 30 / 60 + 45 / 3600], rtol=1e-14)
+
+
+def test_what_the_file_marks_as_unused_is_left_out_by_a_decision(tmp_path: Path) -> None:
+    survey = station(
+        "i1",
+        "A",
+        sight("B") + sight("B", unused="true") + sight("C", status="deleted")
+        + element("RawObservation", {"horizAngle": "20.0000"}, point + offset),
+    )  # fmt: skip
+    job = read_job(beside(tmp_path / "j", survey))
+    assert list(job.network.sights.used) == [True, False, False, False]
+    assert [d.reason for d in job.decisions] == [
+        "unused", "status deleted", "an offset point: the sight does not end at the mark",
+    ]  # fmt: skip
+    assert all(d.place.startswith("day.xml:") and d.by == "day.xml" for d in job.decisions)
+
+
+def test_heights_of_zero_are_unknown_and_one_target_id_on_two_marks_is_two_setups(tmp_path: Path) -> None:
+    target = element("TargetSetup", {"id": "t1", "targetHeight": "1.3", "prismConstant": "0.0175"})
+    inside = sight("B", targetSetupID="t1", targetHeight="") + sight(
+        "C", targetSetupID="t1", horizAngle="20.0000"
+    )
+    job = read_job(beside(tmp_path / "j", target + station("i1", "A", inside, "0.000")))
+    s = job.network.setups
+    assert list(s.setup) == ["i1", "t1@B", "t1@C"]
+    np.testing.assert_array_equal(
+        s.height, [np.nan, 1.3, 1.4]
+    )  # the observation's height goes before the setup's
+    np.testing.assert_array_equal(s.prism_constant, [np.nan, 0.0175, 0.0175])
+    said = " ".join(r.text for r in job.remarks if r.code == "REM527")
+    assert "instrumentHeight 0 is taken as unknown at i1" in said
+    assert "differs from its TargetSetup" in said
+    needs = station("i1", "A", sight("B", zenithAngle="90.0000"), "0.000")
+    assert [code for _, code in told(beside(tmp_path / "k", needs))] == ["TAB217"]
+
+
+def test_observations_in_groups_and_a_backsight(tmp_path: Path) -> None:
+    back = element("Backsight", {"circle": "0.0010"}, element("BacksightPoint", {"pntRef": "B"}))
+    group = element(
+        "ObservationGroup",
+        {"id": "g", "setupID": "i1", "setID": "night"},
+        sight("C", setID="", directFace="false", horizAngle="200.0000"),
+    )
+    job = read_job(beside(tmp_path / "j", station("i1", "A", back) + group))
+    s = job.network.sights
+    marks = job.network.marks.mark[job.network.setups.mark[s.end]]
+    assert sorted(zip(marks, s.face, np.rad2deg(s.circle).round(6), strict=True)) == [
+        ("B", 1, round(10 / 3600, 6)),
+        ("C", 2, 200),
+    ]
+    assert set(s.start) == {0}
+
+
+def test_reduced_observations_and_their_sigmas(tmp_path: Path) -> None:
+    ends = station("i1", "A", "", "0") + station("i2", "B", "", "0") + station("i3", "C", "", "0")
+    survey = ends + "".join(
+        element(
+            "ReducedObservation",
+            {"setupID": a, "targetSetupID": b, "azimuth": z, "horizDistance": d, "name": n},
+        )
+        for n, a, b, z, d in (
+            ("one", "i1", "i2", "90.0000", "50.0"),
+            ("two", "i1", "i3", "33.4124", "36.056"),
+        )
+    )
+    survey += element("GPSVector", {"dX": "1", "dY": "2", "dZ": "3", "setupID_A": "i1", "setupID_B": "i2"})
+    folder = beside(tmp_path / "j", survey)
+    assert [(f.file, f.code) for f in faults(folder)] == [("job.toml", "JOB120"), ("job.toml", "JOB120")]
+    job = read_job(
+        beside(folder, survey, job=JOB + 'azimuth_sigma = "10 arcsec"\nhorizontal_sigma = "5 mm"\n')
+    )
+    r = job.network.reduced
+    assert list(r.id) == ["one.azimuth", "one.horizontal", "two.azimuth", "two.horizontal"]
+    degrees = np.rad2deg(r.value[[0, 2]])
+    np.testing.assert_allclose(degrees, [90, 33 + 41 / 60 + 24 / 3600], rtol=1e-14)
+    assert list(r.value[[1, 3]]) == [50.0, 36.056]
+    np.testing.assert_allclose(r.sigma, [np.deg2rad(10 / 3600), 0.005] * 2, rtol=1e-12)
+    assert len(job.network.setups) == 0
+    assert any("1 GPSVector" in x.text for x in job.remarks)
+    # clockwise from north: the azimuths of the points that the file itself gives
+    marks = {
+        m: (e, n)
+        for m, e, n in zip(
+            job.network.marks.mark, job.network.marks.east, job.network.marks.north, strict=True
+        )
+    }
+    (ea, na), (ec, nc) = marks["A"], marks["C"]
+    assert degrees[1] == pytest.approx(np.rad2deg(np.arctan2(ec - ea, nc - na)), abs=1 / 60)
+
+
+@pytest.mark.parametrize(
+    ("turned", "words"),
+    [
+        (lambda a: a, ""), (lambda a: 360 - a, "counter-clockwise from north"),
+        (lambda a: 450 - a, "counter-clockwise from east"), (lambda a: a + 180, "clockwise from south"),
+    ],
+)  # fmt: skip
+def test_azimuths_are_tried_against_the_coordinates(
+    turned: Callable[[float], float], words: str, tmp_path: Path
+) -> None:
+    """Azimuths computed here from the points, then turned as another reading of the standard would have them."""
+    where = {"A": (100.0, 200.0), "B": (150.0, 200.0), "C": (120.0, 230.0)}
+    survey = "".join(station(f"i{m}", m, "", "0") for m in where)
+    for a, b in (("A", "B"), ("A", "C"), ("B", "C"), ("C", "A")):
+        azimuth = np.rad2deg(np.arctan2(where[b][0] - where[a][0], where[b][1] - where[a][1]))
+        value = {"azimuth": f"{turned(azimuth) % 360:.8f}", "setupID": f"i{a}", "targetSetupID": f"i{b}"}
+        survey += element("ReducedObservation", value)
+    folder = beside(tmp_path / "j", survey, job=JOB + 'azimuth_sigma = "10 arcsec"\n')
+    (folder / "day.xml").write_text(whole(POINTS, survey, angular="decimal degrees"), encoding="utf-8")
+    said = [r.text for r in read_job(folder).remarks if "own coordinates" in r.text]
+    assert [words in text for text in said] == ([True] if words else [])
+
+
+def test_faults_of_a_foreign_file_name_its_lines(tmp_path: Path) -> None:
+    survey = station("i1", "A", sight("B") + "<RawObservation/>\n") + station(
+        "i1", "B", sight("C", horizAngle="20.7500")
+    )
+    found = told(beside(tmp_path / "j", survey, POINTS + element("CgPoint", {"name": "C"}, "1 2 3")))
+    text = (tmp_path / "j" / "day.xml").read_text().splitlines()
+    lines = {
+        "TAB211": next(i for i, row in enumerate(text, 1) if "<RawObservation/>" in row),
+        "TAB209": next(i for i, row in enumerate(text, 1) if "1 2 3" in row),
+        "TAB205": next(i for i, row in enumerate(text, 1) if "20.7500" in row),
+    }
+    for code, line in lines.items():
+        assert any(c == code and place.startswith(f"day.xml:{line}:") for place, c in found), (
+            code,
+            line,
+            found,
+        )
+
+
+def test_without_a_job_beside_it_is_told_what_to_write(tmp_path: Path) -> None:
+    file = tmp_path / "day.xml"
+    file.write_text(survey_xml("by-hand"), encoding="utf-8")
+    (found,) = faults(file)
+    assert found.code == "RUN437"
+    assert f"hubtack new --from {file}" in found.wanted
+    assert '[source] landxml = "day.xml"' in found.wanted
+
+
+# -- files that want too much --
+
+ENTITY_BOMB = (
+    '<?xml version="1.0"?>\n<!DOCTYPE LandXML [<!ENTITY a "aaaaaaaaaa">'
+    + "".join(f'<!ENTITY {c} "{f"&{b};" * 10}">' for b, c in zip("abcdefghij", "bcdefghijk", strict=True))
+    + ']>\n<LandXML xmlns="http://www.landxml.org/schema/LandXML-1.2"><Project name="&k;"/>&k;</LandXML>'
+)
+OUTSIDE = (
+    '<?xml version="1.0"?><!DOCTYPE LandXML [<!ENTITY x SYSTEM "file:///etc/hostname">]>'
+    '<LandXML xmlns="http://www.landxml.org/schema/LandXML-1.2"><Project>&x;</Project></LandXML>'
+)
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        ENTITY_BOMB.encode(), ENTITY_BOMB.encode("utf-16"), OUTSIDE.encode(), b"<LandXML>" * 100_000, b"<html/>", b"\0\1\2",
+        b'<?xml version="1.0" encoding="klingon"?><LandXML/>', b"<LandXML",
+        b'<LandXML xmlns="http://www.landxml.org/schema/LandXML-2.0"/>',
+        b'<LandXML a="' + b"x" * 20_000_000 + b'"/>',
+    ],
+    ids=["entities", "entities in UTF-16", "a file from outside", "nesting", "another root", "bytes", "encoding", "cut", "2.0",
+         "an attribute of 20 MB"],
+)  # fmt: skip
+def test_what_is_refused(data: bytes, tmp_path: Path) -> None:
+    file = tmp_path / "day.xml"
+    file.write_bytes(data)
+    start = time.monotonic()
+    (found,) = faults(file)
+    assert found.code in ("RUN435", "RUN436", "RUN437")
+    assert len(str(found)) < 1000
+    assert time.monotonic() - start < 2.0
+
+
+def test_the_library_may_be_missing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "day.xml").write_text(survey_xml("by-hand"), encoding="utf-8")
+    monkeypatch.setitem(sys.modules, "lxml", None)
+    (found,) = faults(tmp_path / "day.xml")
+    assert (found.code, 'pip install "hubtack[landxml]"' in found.wanted) == ("RUN434", True)
+
+
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(data=st.data())
+def test_a_mutated_file_is_read_or_refused_in_words(data: st.DataObject, tmp_path: Path) -> None:
+    """Own files and foreign ones, cut or overwritten anywhere."""
+    own = data.draw(st.booleans())
+    if own and not (tmp_path / "out").exists():
+        written(SAMPLES / "by-hand", tmp_path / "out")
+    content = bytearray(
+        (tmp_path / "out" / landxml.FILE).read_bytes() if own else survey_xml("by-hand").encode()
+    )
+    for _ in range(data.draw(st.integers(1, 3))):
+        at = data.draw(st.integers(0, len(content)))
+        junk = data.draw(
+            st.one_of(
+                st.binary(max_size=3), st.sampled_from([b'"', b"<", b"1", b"-", b"/>", b"true", b"1e999"])
+            )
+        )
+        content[at : at + data.draw(st.integers(0, 25))] = junk
+    if own:
+        path = tmp_path / "mutated.xml"
+        path.write_bytes(content)
+    else:
+        path = job_beside("by-hand", tmp_path / "mutated", "")
+        (path / "day.xml").write_bytes(content)
+    found: list[Fault] = []
+    try:
+        read_job(path)
+    except Faults as refused:
+        found = refused.faults
+    assert all(f.code and f.found for f in found)
