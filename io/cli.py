@@ -1,6 +1,6 @@
 """The command line: each command parses, calls, prints and exits; no arithmetic here.
 
-Exit codes (public): 0 adjusted and all tests pass, 1 adjusted and something is flagged, 2 not adjusted:
+Exit codes (public): 0 adjusted and all tests pass, 1 adjusted and something is flagged or found, 2 not adjusted:
 input, geometry or use at fault, 3 internal error, 130 interrupted. Results go to stdout, talk to stderr.
 Only click is imported before a command runs, so that `--help` answers at once.
 """
@@ -130,8 +130,8 @@ def adjust(
     Adjust the network of a job: a folder with job.toml, marks.csv, setups.csv, sights.csv (or a field book);
     a workbook day.xlsx with the same as sheets; or a LandXML file day.xml.
 
-    Writes report.html, coordinates.csv, residuals.csv, setups.csv, network.png and result.json, all or none.
-    Exit code 0: all tests pass; 1: something is flagged; 2: not adjusted, the faults are listed.
+    Writes report.html, coordinates.csv, residuals.csv, setups.csv, network.png, heights.png and result.json, all or
+    none. Exit code 0: all tests pass; 1: something is flagged or found; 2: not adjusted, the faults are listed.
     """
     _one_thread()
     folder = None if as_json and out is None else out or _default_out(job)
@@ -150,7 +150,9 @@ def adjust(
         click.echo(as_text(document).encode("utf-8"), nl=False)
     else:
         _print_summary(adjustment, read, written, folder, quiet)
-    ctx.exit(FLAGGED if adjustment.flagged and not exit_zero else PASSED)
+    from hubtack.io.verdict import fails
+
+    ctx.exit(FLAGGED if fails(adjustment) and not exit_zero else PASSED)
 
 
 @cli.command()
@@ -188,10 +190,15 @@ class _NotAdjusted(Exception):  # noqa: N818
 def _adjusted(
     path: Path, out: Path | None, force: bool, also: str | None = None
 ) -> tuple[Job, Adjustment, tuple[Deliverable, ...]]:
-    """Read and adjust; every fault of input, geometry or output folder comes out as _NotAdjusted."""
+    """Read, adjust and judge; every fault of input, geometry or output folder comes out as _NotAdjusted.
+
+    The audit of heights stands in the files and in the summary: without an `out` there is none.
+    """
     from hubtack.adjust import adjust as adjust_network
+    from hubtack.adjust.judged import judged
     from hubtack.adjust.trouble import NotConverged, Undetermined
     from hubtack.io.faults import Faults, locate
+    from hubtack.io.findings import written_in
     from hubtack.io.job import read_job
 
     try:
@@ -203,9 +210,10 @@ def _adjusted(
         _check_out(out, path, force)
         wanted = _wanted(job, also)
     try:
-        return job, adjust_network(job.network, job.settings), wanted
+        adjustment = adjust_network(job.network, job.settings)
     except (Undetermined, NotConverged) as trouble:
         raise _NotAdjusted(locate(trouble.troubles, job)) from trouble
+    return job, judged(adjustment, written_in(job.units), heights=out is not None), wanted
 
 
 def _check_out(out: Path, job: Path, force: bool) -> None:
@@ -259,7 +267,11 @@ def _print_summary(a: Adjustment, job: Job, written: tuple[str, ...], out: Path 
         click.echo(line(*headline(a), job.name, colour, unicode), color=colour)
         return
     files = Section("files", "Written", (Row("", (f"{', '.join(sorted(written))} in {out}",)),))
-    click.echo(as_text(job.name, (*summary(a, job), files), colour, unicode), nl=False, color=colour)
+    click.echo(
+        as_text(job.name, (*summary(a, job, path=str(job.folder)), files), colour, unicode),
+        nl=False,
+        color=colour,
+    )
 
 
 def _tell(faults: Sequence[Fault], output_format: str, job: Path) -> None:

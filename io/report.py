@@ -24,7 +24,7 @@ _MOST_ROWS = 1000  # of one table: the CSV files hold them all
 _IN_PAGE = {
     "Coordinates": (0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 13),
     "Observations": (0, 1, 2, 3, 7, 9, 10, 13, 14, 16, 17),
-    "Setups": (0, 1, 2, 3, 4, 5, 8, 9, 10, 11, 12, 14, 16),
+    "Setups": (0, 1, 2, 3, 4, 5, 8, 9, 10, 11, 12, 14, 21),
 }
 
 

@@ -1,7 +1,8 @@
 """The verdict and what follows from it, as rows of words. The terminal and the report page both print these.
 
-Order: verdict, control fit, worst setups, worst sights, unchecked marks, weakest marks, decisions, datum,
-blanks, remarks. Lengths in the job's units, small ones in millimetres (or thousandths of a foot).
+Order: verdict, findings, heights, contradicted sigmas, control fit, worst setups, worst sights, unchecked marks,
+weakest marks, decisions, datum, blanks, remarks. Lengths in the job's units, small ones in millimetres (or
+thousandths of a foot).
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hubtack.adjust.ground.table import Flags, Floats, Ints
+from hubtack.io.judgement import components_section, findings_section, heights_section
 from hubtack.io.verdict import readings_of, strength_of, verdict_section
 from hubtack.io.words import Row, Section, joined
 from hubtack.io.writers.sheets import Show, at_target, names, one_dimensional_factor, percent, plain
@@ -24,15 +26,23 @@ _ANGLES = ("direction", "zenith", "azimuth", "angle")
 _FREEDOMS = {"east": "east", "north": "north", "rotation": "azimuth", "height": "height", "scale": "scale"}
 
 
-def summary(adjustment: Adjustment, job: Job, most: int = 3) -> tuple[Section, ...]:
+def summary(adjustment: Adjustment, job: Job, most: int = 3, path: str = "JOB") -> tuple[Section, ...]:
     """All sections that have something to say; lists are cut after `most` rows (what is flagged: after
-    twice as many)."""
+    twice as many).
+
+    Where there are findings the lists of worst setups and readings are shorter: one mistake makes its neighbours
+    look wrong. `path` is the job as the user named it, for commands to copy.
+    """
     show = Show(adjustment, job.units)
+    worst = max(1, most // 3) if adjustment.findings else most
     sections = (
         verdict_section(adjustment),
-        _control(adjustment, show, most),
-        _setups(adjustment, job, show, most),
-        _sights(adjustment, show, most),
+        findings_section(adjustment, job, most, path),
+        heights_section(adjustment, job, most),
+        components_section(adjustment, job),
+        _control(adjustment, show, worst),
+        _setups(adjustment, job, show, worst),
+        _sights(adjustment, show, worst),
         _unchecked(adjustment, most),
         _weakest(adjustment, job, min(most, 2)),
         _decisions(job, most),

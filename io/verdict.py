@@ -16,13 +16,19 @@ if TYPE_CHECKING:
     from hubtack.adjust.results import Adjustment
 
 
+def fails(adjustment: Adjustment) -> bool:
+    """Whether a test fails, or a cause stands out though no single test does."""
+    return adjustment.flagged or bool(adjustment.findings)
+
+
 def headline(adjustment: Adjustment) -> tuple[Sign, str]:
     """The sign of the whole, and the verdict in one sentence."""
     a = adjustment
     if a.degrees_of_freedom == 0:
         return "watch", "UNCHECKED: adjusted, but there is not one reading more than needed."
-    if not a.flagged:
+    if not fails(a):
         return "ok", "PASSES: adjusted, and all tests pass."
+    found = f"; {_count(len(a.findings), 'finding')}." if a.findings else "."
     parts = [
         _count(int(a.setups.flagged.sum()), "setup"),
         _count(int(a.observations.flagged[readings_of(a)].sum()), "reading"),
@@ -30,10 +36,13 @@ def headline(adjustment: Adjustment) -> tuple[Sign, str]:
         _count(int(a.observations.flagged[a.observations.kind == "constant"].sum()), "constant"),
     ]
     parts = [p for p in parts if p]
+    if not parts and not a.global_test.passed:
+        cause = found if a.findings else " and no single cause stands out."
+        return "flagged", f"FLAGGED: adjusted, but the global test fails{cause}"
     if not parts:
-        return "flagged", "FLAGGED: adjusted, but the global test fails and no single cause stands out."
+        return "flagged", f"FLAGGED: adjusted, and every reading passes its own test{found}"
     verb = "does" if len(parts) == 1 and parts[0].startswith("1 ") else "do"
-    return "flagged", f"FLAGGED: adjusted, but {joined(parts)} {verb} not fit."
+    return "flagged", f"FLAGGED: adjusted, but {joined(parts)} {verb} not fit{found}"
 
 
 def expected_false_flags(adjustment: Adjustment) -> tuple[float, int]:
@@ -112,6 +121,8 @@ def _look_first(a: Adjustment) -> str:
     """The worst of several flagged setups and readings; a setup where both are as bad, since it moves its
     readings."""
     readings = readings_of(a)
+    if a.findings:  # they say it better
+        return ""
     if int(a.setups.flagged.sum()) + int(a.observations.flagged[readings].sum()) < 3:
         return ""
     reading = (

@@ -1,6 +1,7 @@
 """Deliverables: one module a file, each with `write(adjustment, job, folder)`.
 
-WRITERS are written by every run; `deliverables` lists what is written only where asked for.
+WRITERS are written by every run (heights.png only where there are heights to draw); `deliverables` lists what is
+written only where asked for.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ WRITERS: dict[str, str] = {
     "residuals.csv": "hubtack.io.writers.residuals",
     "setups.csv": "hubtack.io.writers.setups",
     "network.png": "hubtack.io.writers.picture",
+    "heights.png": "hubtack.io.writers.heights",
     "report.html": "hubtack.io.writers.page",
     "result.json": "hubtack.io.writers.result",
 }
@@ -39,9 +41,12 @@ def write_all(
     names = (*WRITERS, *(file for d in also for file in d.files))
     modules = [*(d.module for d in also), *WRITERS.values()]  # result.json last: it lists the others
 
+    written: set[str] = set()
+
     def write(folder: Path) -> None:
         for module in modules:
             import_module(module).write(adjustment, job, folder)
+        written.update(p.name for p in folder.iterdir())
 
     publish(out, names, write)
-    return names
+    return tuple(n for n in names if n in written)

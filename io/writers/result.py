@@ -13,6 +13,8 @@ import numpy as np
 
 from hubtack.adjust.ground.table import Table
 from hubtack.io.about import version
+from hubtack.io.findings import record as finding_record
+from hubtack.io.verdict import fails
 
 if TYPE_CHECKING:
     from hubtack.adjust.results import Adjustment
@@ -29,8 +31,9 @@ def write(adjustment: Adjustment, job: Job, folder: Path) -> None:
     """Write result.json into `folder`, with the names of all that was written there before it."""
     from . import WRITERS
 
-    also = sorted(p.name for p in folder.iterdir() if p.name not in WRITERS)
-    document = result_document(adjustment, job) | {"written": [*WRITERS, *also]}
+    there = {p.name for p in folder.iterdir()} | {"result.json"}
+    names = [n for n in WRITERS if n in there] + sorted(there - set(WRITERS))
+    document = result_document(adjustment, job) | {"written": names}
     (folder / "result.json").write_text(as_text(document), encoding="utf-8", newline="\n")
 
 
@@ -55,7 +58,7 @@ def result_document(adjustment: Adjustment, job: Job) -> dict[str, Any]:
         "format": FORMAT,
         "version": version(),
         "job": job.name,
-        "flagged": a.flagged,
+        "flagged": fails(a),
         "iterations": a.iterations,
         "degrees_of_freedom": a.degrees_of_freedom,
         "reference_height": _number(a.reference_height),
@@ -79,8 +82,8 @@ def result_document(adjustment: Adjustment, job: Job) -> dict[str, Any]:
         "control": _records(a.control),
         "orientations": _records(a.orientations),
         "constants": [r | {"quantity": q} for r, q in zip(_records(a.constants), quantities, strict=True)],
-        "components": [],
-        "findings": [],
+        "components": [] if a.components is None else _records(a.components),
+        "findings": [finding_record(f, job) for f in a.findings],
         "remarks": [_plain(t) for t in (*job.remarks, *a.remarks)],
         "decisions": [dataclasses.asdict(d) for d in job.decisions],
         "settings": _plain(settings),

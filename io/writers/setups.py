@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,15 @@ from .sheets import Heading, Sheet, Show, plain, write_csv
 if TYPE_CHECKING:
     from hubtack.adjust.results import Adjustment
     from hubtack.io.job import Job
+
+# What the audit of heights says of one setup.
+AUDIT = (
+    Heading("its height behaves like", number=False, short="behaves like"),
+    Heading("odds (fixed to measured, of this setup alone)", short="odds fixed : 1"),
+    Heading("ceiling of the odds (what this geometry could show at most)", short="at best"),
+    Heading("strongest rival of a wrong height", number=False, short="strongest rival"),
+    Heading("correlation with the rival (1 or -1: can't be told apart)", short="correlation"),
+)
 
 
 def write(adjustment: Adjustment, job: Job, folder: Path) -> None:
@@ -42,6 +52,7 @@ def sheet(adjustment: Adjustment, job: Job) -> Sheet:
         Heading("redundancy number of the height"),
         Heading(f"smallest wrong height {found}", small, short="smallest wrong height found"),
         Heading(f"smallest centring error {found}", small),
+        *AUDIT,
         Heading("verdict", number=False),
         Heading("row", number=False),
     )
@@ -66,6 +77,7 @@ def sheet(adjustment: Adjustment, job: Job) -> Sheet:
                 plain(s.redundancy_height[i], 3),
                 show.small(s.minimal_detectable_height[i]),
                 show.small(s.minimal_detectable_centring[i]),
+                *audit_cells(adjustment, i),
                 verdict(adjustment, i),
                 job.place("setups", i),
             )
@@ -76,6 +88,25 @@ def sheet(adjustment: Adjustment, job: Job) -> Sheet:
         f"w height: one dimension, critical {adjustment.critical:.3f}."
     )
     return Sheet("Setups", headings, tuple(rows), frozenset(np.flatnonzero(s.flagged).tolist()), note)
+
+
+def audit_cells(adjustment: Adjustment, row: int) -> tuple[str, ...]:
+    """The cells below AUDIT; blank where nothing was asked."""
+    if adjustment.audit is None:
+        return ("",) * len(AUDIT)
+    s = adjustment.audit.setups
+    return (
+        str(s.verdict[row]),
+        _odds(float(s.evidence[row])),
+        _odds(float(s.ceiling[row])),
+        str(s.rival[row]),
+        plain(float(s.correlation[row]), 3),
+    )
+
+
+def _odds(evidence: float) -> str:
+    """e to the evidence, with three significant digits: 38.2, 0.0041."""
+    return f"{math.exp(min(max(evidence, -600.0), 600.0)):.3g}" if math.isfinite(evidence) else ""
 
 
 def verdict(adjustment: Adjustment, row: int) -> str:

@@ -246,10 +246,11 @@ def test_plain_numbers():
 
 def test_every_writer_takes_every_network(network, tmp_path):
     adjustment, job = network
-    assert set(write_all(adjustment, job, tmp_path / "out")) == set(WRITERS)
+    wanted = [n for n in WRITERS if n != "heights.png"]  # what nobody judged has no heights to draw
+    assert list(write_all(adjustment, job, tmp_path / "out")) == wanted
     written = sorted(p.name for p in (tmp_path / "out").iterdir())
-    assert written == sorted(WRITERS)
-    assert json.loads((tmp_path / "out" / "result.json").read_text())["written"] == list(WRITERS)
+    assert written == sorted(wanted)
+    assert json.loads((tmp_path / "out" / "result.json").read_text())["written"] == wanted
     assert all((tmp_path / "out" / name).stat().st_size for name in written)
 
 
@@ -276,7 +277,7 @@ def test_same_input_same_bytes(tmp_path):
             [sys.executable, "-c", script, here, str(folder / "out")], check=True, env=environment, cwd=folder
         )
         outs.append(folder / "out")
-    for name in WRITERS:
+    for name in sorted(p.name for p in outs[0].iterdir()):
         one, other = ((out / name).read_bytes() for out in outs)
         assert one == other, name
         assert str(tmp_path).encode() not in one, f"{name} tells where it was made"
