@@ -1,12 +1,13 @@
 """network.gpkg: map layers for a geographic information system (OGC GeoPackage).
 
 Layers, all in the job's length unit (or in the unit of the CRS where the job states one):
-    marks     Point Z     one a mark with a position: sigmas, six covariance terms, control, ellipse, unchecked
-    marks_2d  Point       marks that have a position and no height, same columns
-    ellipses  Polygon     confidence and exaggeration are columns
-    sights    LineString  one a pair of marks: observations, worst standardized residual, smallest redundancy
-    setups    Point       where each setup stands: support, height kind, height, estimated errors, flagged
-    run       no geometry: version, job, unit, datum, hashes of what was read, as key and value
+    marks     Point Z       one a mark with a position: sigmas, six covariance terms, control, ellipse, unchecked
+    marks_2d  Point         marks that have a position and no height, same columns
+    ellipses  Polygon       confidence and exaggeration are columns
+    sights    LineString Z  one a pair of marks: observations, worst standardized residual, smallest redundancy
+    sights_2d LineString    pairs of which one has no height, same columns
+    setups    Point         where each setup stands: support, height kind, height, estimated errors, flagged
+    run       no geometry   version, job, unit, datum, hashes of what was read, as key and value
 Small lengths (sigmas, errors) are in mm or thousandths of a foot, as the column names say (`_mm`, `_mft`); covariances
 in their squares. Without a CRS the coordinates are in srs_id −1, undefined Cartesian, as the standard has it for local
 grids. The bytes depend on the versions of GDAL and SQLite; with the same ones they are the same.
@@ -169,19 +170,23 @@ def _sights(layers: _Layers, a: Adjustment, job: Job) -> None:
     m, unit = a.marks, metres_of(job)
     there = set(placed(a).tolist())
     lines = [x for x in sight_lines(a) if x.start in there and x.end in there]
-    shapes = [
-        shapely.LineString([(m.east[i] / unit, m.north[i] / unit) for i in (x.start, x.end)]) for x in lines
-    ]
-    fields: Fields = {
-        "from_mark": _texts(m.mark[x.start] for x in lines),
-        "to_mark": _texts(m.mark[x.end] for x in lines),
-        "observations": _texts(", ".join(x.ids) for x in lines),
-        "count": np.array([len(x.ids) for x in lines], dtype=np.int64),
-        "worst_w": np.array([x.worst for x in lines], dtype=float),
-        "smallest_redundancy": np.array([x.redundancy for x in lines], dtype=float),
-        "flagged": np.array([x.flagged for x in lines], dtype=bool),
-    }
-    layers.add("sights", "LineString", shapes, fields)
+    high = [bool(np.isfinite(m.height[x.start] + m.height[x.end])) for x in lines]
+    place = np.column_stack([m.east, m.north, m.height]) / unit
+    for name, kind, axes in (("sights", "LineString Z", 3), ("sights_2d", "LineString", 2)):
+        mine = [x for x, z in zip(lines, high, strict=True) if z == (axes == 3)]
+        if not mine and axes == 2:
+            continue
+        fields: Fields = {
+            "from_mark": _texts(m.mark[x.start] for x in mine),
+            "to_mark": _texts(m.mark[x.end] for x in mine),
+            "observations": _texts(", ".join(x.ids) for x in mine),
+            "count": np.array([len(x.ids) for x in mine], dtype=np.int64),
+            "worst_w": np.array([x.worst for x in mine], dtype=float),
+            "smallest_redundancy": np.array([x.redundancy for x in mine], dtype=float),
+            "flagged": np.array([x.flagged for x in mine], dtype=bool),
+        }
+        shapes = [shapely.LineString(place[[x.start, x.end], :axes]) for x in mine]
+        layers.add(name, kind, shapes, fields)
 
 
 def _setups(layers: _Layers, a: Adjustment, job: Job) -> None:

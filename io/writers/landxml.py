@@ -71,7 +71,8 @@ def document(adjustment: Adjustment, job: Job) -> _Element:
     """The root element."""
     from lxml import etree
 
-    root = etree.Element(f"{{{NAMESPACE}}}LandXML", nsmap={None: NAMESPACE})
+    namespaces: dict[Any, str] = {None: NAMESPACE}  # the default one, without a prefix
+    root = etree.Element(f"{{{NAMESPACE}}}LandXML", nsmap=namespaces)
     for name, value in (("version", "1.2"), ("date", "2000-01-01"), ("time", "00:00:00")):
         root.set(name, value)
     units = FileUnits(job.units)

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from . import coordinates, residuals, setups
+from .atomic import Refused
 from .sheets import Sheet
 
 if TYPE_CHECKING:
@@ -21,12 +22,22 @@ FILE = "results.xlsx"
 _CREATED = datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC)  # no clock: same input, same bytes
 _WIDEST = 40  # characters of a column
 _LONGEST = 32_767  # characters that a cell of the format holds
+MOST_ROWS = 1_048_576  # of a sheet: the format's own limit
 
 
 def write(adjustment: Adjustment, job: Job, folder: Path) -> None:
-    """Write results.xlsx into `folder`."""
+    """Write results.xlsx into `folder`. Raises atomic.Refused where a table has more rows than a sheet."""
     import xlsxwriter
 
+    sheets = {
+        "coordinates": coordinates.sheet(adjustment, job),
+        "residuals": residuals.sheet(adjustment, job),
+        "setups": setups.sheet(adjustment, job),
+    }
+    for name, sheet in sheets.items():
+        if len(sheet.rows) + 3 > MOST_ROWS:
+            found = f"workbook: {len(sheet.rows)} rows of {name} are more than a sheet holds."
+            raise Refused("RUN423", found, f"Take {name}.csv, or leave workbook out.")
     options = {
         "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False, "in_memory": True,
     }  # fmt: skip
@@ -34,11 +45,7 @@ def write(adjustment: Adjustment, job: Job, folder: Path) -> None:
         book.set_properties({"title": job.name, "created": _CREATED.replace(tzinfo=None)})
         formats = _Formats(book)
         _summary(book.add_worksheet("summary"), formats, adjustment, job)
-        for name, sheet in (
-            ("coordinates", coordinates.sheet(adjustment, job)),
-            ("residuals", residuals.sheet(adjustment, job)),
-            ("setups", setups.sheet(adjustment, job)),
-        ):
+        for name, sheet in sheets.items():
             _table(book.add_worksheet(name), formats, sheet)
 
 

@@ -236,16 +236,23 @@ def test_geopackage_setups_and_sights(case, tmp_path):
             assert math.isnan(found)
         else:
             assert found == pytest.approx(setup["height_error"], rel=1e-12, abs=1e-15)
-    lines, fields, _ = layer(path, "sights")
-    listed = sorted(i for ids in fields["observations"] for i in ids.split(", "))
+    listed = []
+    for name in pyogrio.list_layers(path)[:, 0]:
+        if name.startswith("sights"):
+            lines, fields, _ = layer(path, name)
+            listed += [i for ids in fields["observations"] for i in ids.split(", ")]
+            for line, start, end in zip(lines, fields["from_mark"], fields["to_mark"], strict=True):
+                axes = ("east", "north") if name == "sights_2d" else ("east", "north", "height")
+                wanted = [[place[m][c] / metres for c in axes] for m in (start, end)]
+                found = shapely.get_coordinates(line, include_z=len(axes) == 3)
+                assert found == pytest.approx(np.array(wanted), abs=1e-9)
     marks = {s["setup"]: s["mark"] for s in result["setups"]}
     wanted = [
         o["id"]
         for o in result["observations"]
         if o["to"] and None not in (place[marks.get(e, e)]["east"] for e in (o["from"], o["to"]))
     ]
-    assert listed == sorted(wanted)
-    assert all(line.length > 0 for line in lines)
+    assert sorted(listed) == sorted(wanted)
 
 
 def test_geopackage_of_heights_alone(tmp_path):

@@ -18,6 +18,7 @@ from hubtack.adjust.outcome.joint import device_covariance
 from hubtack.adjust.settings import Settings
 from hubtack.io.units import Units
 from hubtack.io.writers import coordinates, layout, residuals, scan_control, setups, workbook
+from hubtack.io.writers.atomic import Refused
 
 from .delivered import METRES, ODD, delivered, dense_cofactor, numbers
 from .made_up import made_up
@@ -127,6 +128,13 @@ def test_workbook_marks_rejected_rows_with_more_than_colour(tmp_path):
     rows = CalamineWorkbook.from_path(tmp_path / "results.xlsx").get_sheet_by_name("residuals").to_python()
     verdicts = [r[rows[0].index("verdict")] for r in rows[1:]]
     assert verdicts.count("flagged") == int(adjustment.observations.flagged.sum()) > 0
+
+
+def test_workbook_refuses_what_a_sheet_cannot_hold(tmp_path, monkeypatch):
+    adjustment, job = delivered("braced-traverse")
+    monkeypatch.setattr(workbook, "MOST_ROWS", 100)
+    with pytest.raises(Refused, match="rows of residuals are more than a sheet holds"):
+        workbook.write(adjustment, job, tmp_path)
 
 
 # -- layout -----------------------------------------------------------------------------------------------------------
