@@ -74,3 +74,16 @@ def test_control_fit_is_the_solution_without_that_control() -> None:
             assert np.isclose(c.sigma[k], sigma, rtol=1e-3), (name, c.mark[k], axis)
             assert abs(c.misfit[k] - misfit) < 2e-3 * sigma, (name, c.mark[k], axis)
             assert np.isclose(c.standardized[k], c.misfit[k] / c.sigma[k], rtol=1e-9)
+
+
+@pytest.mark.parametrize("name", ["free_to_turn_about_one_mark", "free_network", "plane_network_free"])
+def test_free_networks_lie_on_their_start_coordinates(name: str) -> None:
+    """Start coordinates half a metre off, as from a sketch: the datum is tied to them, not to what was computed on the way."""
+    plan, settings = CASES[name]()
+    network = plan.simulated(6, settings)
+    rng = np.random.default_rng(2)
+    columns = {}
+    for axis in ("east", "north", "height"):
+        free = np.isinf(getattr(network.marks, f"sigma_{axis}"))
+        columns[axis] = getattr(network.marks, axis) + np.where(free, rng.uniform(-0.5, 0.5, len(free)), 0.0)
+    agree(adjusted(replace(network, marks=network.marks.replace(**columns)), settings), plan.truth)
