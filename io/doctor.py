@@ -29,6 +29,8 @@ LIBRARIES: tuple[tuple[str, str, str, str], ...] = (
     ("pyogrio", "pyogrio", "gis", "map layers (GeoPackage)"),
     ("shapely", "shapely", "gis", "map layers (GeoPackage)"),
     ("pyproj", "pyproj", "gis", "coordinate reference systems"),
+    ("joblib", "joblib", "batch", "many jobs on all processors"),
+    ("distributed", "distributed", "cluster", "many jobs on many machines"),
 )
 OLDEST_PYTHON = (3, 11)
 

@@ -233,6 +233,7 @@ def test_points_are_north_first_and_control_where_the_file_says_so(tmp_path: Pat
 
 
 def test_what_the_file_marks_as_unused_is_left_out_by_a_decision(tmp_path: Path) -> None:
+    point, offset = element("TargetPoint", {"pntRef": "C"}), element("OffsetVals", {"offsetInOut": "0.25"})
     survey = station(
         "i1",
         "A",
