@@ -42,12 +42,15 @@ def find_datum(
     one of several islands, or where the chosen datum marks can't carry the freedoms.
     """
     marks = network.marks
+    given = np.column_stack([marks.east, marks.north, marks.height])
+    # what the datum is tied to, and where its conditions are linearised
+    tied = np.where(np.isnan(given), start, given)
     names: list[str] = []
     vectors: list[Floats] = []
     members: list[Flags] = []
     for plan in (True, False):
         islands = _islands(network, obs, unknowns, plan)
-        free = [(i, *_freedoms(network, obs, unknowns, start, i, plan)) for i in islands]
+        free = [(i, *_freedoms(network, obs, unknowns, tied, i, plan)) for i in islands]
         loose = [f for f in free if f[1]]
         if not loose:
             continue
@@ -88,7 +91,6 @@ def find_datum(
                 ),
             )
         )
-    given = np.column_stack([marks.east, marks.north, marks.height])
     origin = x.copy()
     placed = (unknowns.marks >= 0) & ~np.isnan(given)
     origin[unknowns.marks[placed]] = given[placed]
