@@ -31,6 +31,7 @@ _COMMANDS = {
     "plan": "hubtack.io.commands.plan",
     "check": "hubtack.io.commands.check",
     "centring": "hubtack.io.commands.centring",
+    "simulate": "hubtack.io.commands.simulate",
     "compare": "hubtack.io.commands.compare",
 }
 _BLAS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
