@@ -81,7 +81,7 @@ def _summary(page: Any, formats: _Formats, adjustment: Adjustment, job: Job) -> 
     _text(page, 0, 0, job.name, formats.title)
     _text(page, 1, 0, words, formats.cell("", "flag" if sign == "flagged" else ""))
     row = 3
-    for section in summary(adjustment, job):
+    for section in summary(adjustment, job, most=12):  # a sheet has room
         _text(page, row, 0, section.title, formats.section)
         row += 1
         for column, heading in enumerate(section.headings):
