@@ -100,8 +100,8 @@ def place(e: Explanation, job: Job) -> str:
     if e.what == "setup":
         mark = network.marks.mark[network.setups.mark[e.subject]]
         return f"{e.name} on {mark} ({job.place('setups', e.subject)})"
-    if e.what == "control":
-        return f"control {e.name} ({job.place('marks', e.subject)})"
+    if e.what in ("control", "mark"):
+        return f"{e.what} {e.name} ({job.place('marks', e.subject)})"
     if e.what == "sight":
         for table, rows in (
             ("sights", network.sights),
@@ -129,6 +129,8 @@ def apart_text(apart: Apart, units: Units) -> str:
         return f"level from {marks[0]} to {marks[1]}{by}"
     if apart.kind == "tape" and len(marks) == 2:
         return f"measure the distance from {marks[0]} to {marks[1]} anew{by}"
+    if apart.kind == "known" and marks:
+        return f"tie {' or '.join(marks[:2])} to a further known mark"
     if apart.kind == "sight" and marks:
         where = " and ".join(marks[:2])
         again = (

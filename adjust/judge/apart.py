@@ -65,7 +65,8 @@ def _lasting(tests: Tests) -> Flags:
     """Marks that somebody can go back to: sighted, or control; a free station is gone."""
     solved = tests.book.point.solved
     marks = solved.network.marks
-    out = np.isfinite(np.column_stack([marks.sigma_east, marks.sigma_north, marks.sigma_height])).any(axis=1)
+    given = np.column_stack([marks.sigma_east, marks.sigma_north, marks.sigma_height])
+    out: Flags = np.asarray(np.isfinite(given).any(axis=1))
     rows = solved.obs.used
     out[solved.obs.end_mark[rows]] = True
     out[solved.obs.start_mark[rows & (solved.obs.start_setup < 0)]] = True
@@ -100,6 +101,8 @@ def _again(tests: Tests, first: Hypothesis, rival: Hypothesis) -> Apart:
         elif h.what == "control":
             marks.append(h.name)
     kind = "sight" if marks and len(network.setups) else "repeat"
+    if any(h.what == "control" for h in (first, rival)):
+        kind = "known"  # all marks move along with the wrong one: only another known mark stands still
     return Apart(kind, tuple(dict.fromkeys(marks)), tuple(dict.fromkeys(setups)))
 
 

@@ -23,6 +23,7 @@ from .readings import add_readings
 from .remedy import remedies
 from .signatures import Book
 from .statistics import Given, critical_value_of, estimate, given, make_tests, shifts
+from .twins import twins
 from .written import Written
 
 HYPOTHESES = (
@@ -92,6 +93,7 @@ def _findings(point: Point, s: Search, written: Written) -> tuple[Finding, ...]:
         g = given(s.tests, [k for k in s.found if k != f], s.columns)
         out.append(_finding(point, s, g, f, written))
     out.sort(key=lambda finding: -finding.first.statistic)
+    out += twins(point)
     return tuple(replace(finding, rank=rank) for rank, finding in enumerate(out, 1))
 
 

@@ -38,8 +38,8 @@ class Explanation:
 class Apart:
     """The cheapest observation that would tell the first from its strongest rival.
 
-    kind: level (rise between two marks), tape (distance between two marks), sight (the mark again, from a new setup) or
-    repeat (measure the thing itself again: a height, a prism, a nail).
+    kind: level (rise between two marks), tape (distance between two marks), sight (the mark again, from a new setup),
+    known (tie one of the marks to a further known mark) or repeat (measure the thing itself again).
     """
 
     kind: str

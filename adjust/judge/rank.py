@@ -22,8 +22,10 @@ SAME = 0.999  # correlation from which two causes can't be told apart whatever i
 CLOSE = 0.95  # correlation from which what is shared goes before what is single
 EXACT = 0.02  # a size that must be 1 may miss by this: the way between two marks bends a little
 ALIKE = 0.99  # correlation, and
-CURVED = 0.01  # share of a gross T, within which a rival is not excluded
+CURVED = 0.01  # share of T, within which a rival is not excluded: models are not that exact
+TURNED = 0.9, 0.7  # correlation, and share of a gross T, from which control is not excluded
 # m or rad: what is beyond is another kind of mistake, or only the straight line through something bent
+OFF = 0.3  # m: a device further off stood on something else
 LIMITS = {
     "off_mark": 5.0, "base_off_mark": 5.0, "height_wrong": 20.0, "prism_constant": 1.0, "device_constant": 1.0,
     "distance_zero": 1.0, "pole_lean": 0.5,
@@ -118,8 +120,12 @@ def possible(g: Given) -> Flags:
     N = g.normal[bound, 0, 0]
     miss = np.abs(g.b[bound, 0] / N - g.tests.fixed[bound])
     out[bound] = miss < np.maximum(3.0 / np.sqrt(N), EXACT)
+    elsewhere = {h.subject for h in g.tests.hypotheses if h.cause == "other_point"}
     for h in np.flatnonzero(out & (g.T > GROSS)).tolist():
-        limit = LIMITS.get(g.tests.hypotheses[h].cause)
+        hypothesis = g.tests.hypotheses[h]
+        limit = LIMITS.get(hypothesis.cause)
+        if hypothesis.cause == "off_mark" and hypothesis.subject in elsewhere:
+            limit = OFF
         if limit is not None and np.linalg.norm(estimate(g, h)[0]) > limit:
             out[h] = False
     return np.asarray(out)
@@ -135,8 +141,12 @@ def rivals(s: Search, g: Given, top: int) -> list[tuple[int, float]]:
     rho = correlations(g, top, s.columns)
     evidence = np.where(possible(g), g.evidence, 0.0)
     near = (evidence > g.evidence[top] - NOT_EXCLUDED) | ((rho > SAME) & (evidence > 0.0))
-    if g.T[top] > GROSS:  # what curvature leaves of a gross T excludes nothing
-        near |= (rho > ALIKE) & ((1.0 - CURVED) * g.T[top] < g.T) & (evidence > 0.0)
+    near |= (rho > ALIKE) & ((1.0 - CURVED) * g.T[top] < g.T) & (evidence > 0.0)
+    if (
+        g.T[top] > GROSS
+    ):  # a gross error of control turns and stretches everything, more than a straight line says
+        control = np.array([h.what == "control" for h in s.tests.hypotheses])
+        near |= control & (rho > TURNED[0]) & (TURNED[1] * g.T[top] < g.T) & (evidence > 0.0)
     hypotheses = s.tests.hypotheses
     mine = hypotheses[top]
     seen = {(mine.what, mine.name, mine.cause)}

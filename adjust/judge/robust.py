@@ -25,6 +25,7 @@ from .pose import replaced
 LOOSE = 2e-4  # m: how firmly what is held is held while the point is sought
 COARSE, FINE = 35.0, 3.0  # sigmas: c at the start and at the end
 REJECTED = 30.0  # sigmas: a reading this far off has no say
+WILD = 1e7  # sigmas a metre: an arc second is seen so from a few centimetres
 FLOOR = 1e-5  # of the root of a weight: what is rejected still holds what nothing else holds
 ITERATIONS = 8
 FAR = 0.015  # m: an effect beyond this is an error, and is left to the residuals
@@ -49,7 +50,7 @@ def robust_point(
     padded = _padded(constraints, k)
 
     def evaluate(x: Floats) -> list[Rows]:
-        return [*wide.evaluate(x), replace(hold, misclosure=(base - x[n:]) / LOOSE)]
+        return [*(_tamed(r) for r in wide.evaluate(x)), replace(hold, misclosure=(base - x[n:]) / LOOSE)]
 
     def cost(rows: list[Rows]) -> float:
         return float(sum(np.log1p((r.misclosure / FINE) ** 2).sum() for r in rows))
@@ -134,12 +135,18 @@ def _back(
     x = np.concatenate([x[:n], base])
     effects = u.effects[u.effects >= 0]
     x[effects[np.abs(x[effects]) > FAR]] = 0.0
-    rows = equations.evaluate(x[:n])
+    rows = [_tamed(r) for r in equations.evaluate(x[:n])]
     if pattern is None:
         columns = [r.columns for r in rows] + ([constraints.pins.columns] if constraints else [])
         pattern = Pattern.build(n, columns, u.node, u.late, queries(equations.obs, u))
     raw = np.concatenate([r.misclosure for r in rows])
     return x, rows, Cofactor(pattern, rows, constraints), raw
+
+
+def _tamed(r: Rows) -> Rows:
+    """Rows without those of a sight from a mark to itself, whose derivatives know no bounds: they pull at nothing."""
+    wild = np.abs(r.values).max(axis=1, initial=0.0) > WILD
+    return replace(r, values=np.where(wild[:, None], 0.0, r.values)) if wild.any() else r
 
 
 def _reweighted(r: Rows, c: float) -> Rows:

@@ -425,7 +425,7 @@ def control_axes(
 def two_points(ground: Ground, day: Network, rng: np.random.Generator, settings: Settings) -> Planted | None:
     """One name on two points: a target setup stood on something else."""
     s = _pick(rng, _targets(day, "pole", "stand", "tribrach"))
-    move = rng.normal(0, 1, 3) * (1.5, 1.5, 0.2)
+    move = rng.normal(0, 1, 3) * (1.5, 1.5, 0.2) + (0.5 * _sign(rng), 0.5 * _sign(rng), 0.0)
     network = _stood(ground, rng, settings, {s: ground.truth[day.setups.mark[s]] + move})
     name = str(day.setups.setup[s])
     return Planted(network, "mark", (name,), ((name, "off_mark"),), move[:2], True)

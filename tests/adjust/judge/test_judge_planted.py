@@ -14,7 +14,8 @@ from tests.benchmarks.catch_rate import clean, right, separable
 from tests.benchmarks.catch_rate_networks import GROUNDS, solve
 from tests.benchmarks.catch_rate_plants import PLANTS
 
-from hubtack.adjust import Settings, adjust
+from hubtack.adjust import Network, Settings, adjust
+from hubtack.adjust.ground.network import Marks
 from hubtack.adjust.judge.diagnose import hypotheses, judge
 from hubtack.adjust.judge.finding import Finding
 from hubtack.adjust.judge.statistics import make_tests
@@ -115,3 +116,80 @@ def test_two_mistakes_are_both_found() -> None:
     assert (str(day.setups.setup[poles[1]]), "graduation_step") in named
     assert (sight, "distance_wrong") in named
     assert len(findings) == 2
+
+
+def renamed() -> tuple[Network, str]:
+    """A day of free stations on which one floor mark got another name in the second visit."""
+    rng = np.random.default_rng(21)
+    ground = GROUNDS["free stations"](rng)
+    day = simulate(ground.network, ground.truth, Settings(), rng)
+    old = [str(m) for m in day.marks.mark].index("F3")
+    second = np.flatnonzero((day.setups.mark == old) & ~day.setups.instrument)[1]
+    twin = day.marks.take([old])
+    columns = {
+        c.name: np.concatenate([getattr(day.marks, c.name), getattr(twin, c.name)]) for c in Marks.columns()
+    }
+    columns["mark"][-1] = "F9"
+    mark = day.setups.mark.copy()
+    mark[second] = len(day.marks)
+    return replace(day, marks=Marks(**columns), setups=day.setups.replace(mark=mark)), str(
+        day.setups.setup[second]
+    )
+
+
+def test_two_names_on_one_point_are_told_though_nothing_misfits() -> None:
+    network, setup = renamed()
+    (finding,) = judge(solve(network, Settings()))
+    assert finding.first.cause == "same_point"
+    assert {finding.first.name, finding.first.detail[0]} == {"F3", "F9"}
+    assert finding.probability < 0.01
+    assert [r.target for r in finding.remedies] == [f"setup {setup} mark"]
+
+
+def test_of_two_known_marks_only_a_third_can_say() -> None:
+    """Two held marks of which one has moved: only a further known mark can say which."""
+    plan = Plan()
+    pole = plan.support("pole", 0.0005, 0.0005)
+    plan.instrument()
+    plan.target()
+    marks = [
+        plan.held("A", 0.0, 0.0, 10.0),
+        plan.held("B", 60.0, 0.0, 11.0),
+        plan.mark("N", 30.0, 25.0, 10.0),
+    ]
+    for at in marks:
+        station = plan.station(at, 1.6, pole)
+        for to in marks:
+            if to != at:
+                plan.sight(station, plan.prism(to, 1.5, pole))
+    network = plan.simulated(4)
+    height = network.marks.height.copy()
+    height[1] += 0.02
+    solved = adjust(replace(network, marks=network.marks.replace(height=height))).solved
+    assert solved is not None
+    first = judge(solved)[0]
+    assert first.first.cause == "control_height"
+    assert not first.told
+    assert {first.first.name, *(r.name for r in first.rivals)} >= {"A", "B"}
+    apart = first.apart
+    assert apart is not None
+    # whichever is wrong, the marks lie alike among themselves: what is left is to tie them to something else
+    assert apart.kind == "known"
+    assert set(apart.marks) == {"A", "B"}
+
+
+def test_a_level_tells_a_height_from_a_control_mark() -> None:
+    """A bolt held as control, on which one target stood all day: its height or the target's; levelling to others tells."""
+    rng = np.random.default_rng(3)
+    ground = GROUNDS["free stations"](rng)
+    day = simulate(ground.network, ground.truth, Settings(), rng)
+    height = day.marks.height.copy()
+    height[2] += 0.03
+    finding = judge(solve(replace(day, marks=day.marks.replace(height=height)), Settings()))[0]
+    names = {finding.first.name, *(r.name for r in finding.rivals)}
+    assert {"W3", "T003"} <= names
+    assert not finding.told
+    assert finding.apart is not None
+    assert finding.apart.kind == "level"
+    assert "W3" in finding.apart.marks
+    assert abs(finding.apart.difference) == pytest.approx(0.03, abs=0.002)
