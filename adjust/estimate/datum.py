@@ -100,6 +100,19 @@ class Cofactor:
         product: Floats = A @ Q @ A.transpose(0, 2, 1)
         return product
 
+    def leverage(self, k: int, rows: Rows) -> tuple[Floats, Floats]:
+        """a Q aᵀ of every row of the k-th Rows (block 1), and how much of it may be rounding: (m,), (m,).
+
+        Terms a_j²Q_jj far above their sum cancel in it; a lone unknown's Q_jj itself carries N_jj·Q_jj roundings.
+        """
+        Q = self.block(k)
+        h: Floats = np.einsum("mi,mij,mj->m", rows.values, Q, rows.values)
+        variance = np.einsum("mii->mi", Q)
+        terms: Floats = np.einsum("mi,mi->m", rows.values**2, variance)
+        if rows.values.shape[1] == 1:
+            terms = variance[:, 0] / self.factor.scale[rows.columns[:, 0]] ** 2
+        return h, 8.0 * np.finfo(float).eps * terms
+
     def columns(self, wanted: Ints) -> Floats:
         """Whole columns of Q, (n, k); for entries outside the pattern."""
         right = np.zeros((self.n, len(wanted)))

@@ -182,8 +182,8 @@ class Factor:
         self.pattern = pattern
         scale = diagonal(rows, pattern.n)
         empty = scale <= 0.0
-        self._scale = 1.0 / np.sqrt(np.where(empty, 1.0, scale))
-        padded = np.concatenate([self._scale, [0.0]])
+        self.scale = 1.0 / np.sqrt(np.where(empty, 1.0, scale))
+        padded = np.concatenate([self.scale, [0.0]])
         flat = np.zeros(pattern.storage + 1)
         for r, places in zip(rows, pattern.places, strict=False):
             if not len(r.values):
@@ -223,7 +223,7 @@ class Factor:
         flat = right.ndim == 1
         b = right[:, None] if flat else right
         x = np.empty_like(b)
-        x[self.pattern.permutation] = b * self._scale[:, None]
+        x[self.pattern.permutation] = b * self.scale[:, None]
         for batch, (inverse, W) in zip(self.pattern.batches, self._solved, strict=True):
             p = batch.pivots
             y = inverse @ x[batch.scalars[:, :p]]
@@ -236,7 +236,7 @@ class Factor:
             if batch.size > p:
                 y = y - W @ x[batch.scalars[:, p:]]
             x[batch.scalars[:, :p]] = inverse.transpose(0, 2, 1) @ y
-        out = x[self.pattern.permutation] * self._scale[:, None]
+        out = x[self.pattern.permutation] * self.scale[:, None]
         return out[:, 0] if flat else out
 
     def _selected_inverse(self) -> Floats:
@@ -266,7 +266,7 @@ class Factor:
 
         `columns` are those of that Rows.
         """
-        padded = np.concatenate([self._scale, [0.0]])
+        padded = np.concatenate([self.scale, [0.0]])
         s = padded[columns]
         entries = self._selected_inverse()[self.pattern.places[k]]
         return np.asarray(entries * s[:, :, None] * s[:, None, :])
@@ -281,13 +281,13 @@ def _null_space(pattern: Pattern, rows: list[Rows]) -> Floats:
     width = min(pattern.n, 12)
     x = np.random.default_rng(1).standard_normal((pattern.n, width))
     for _ in range(6):
-        x = factor.solve(x / factor._scale[:, None]) / factor._scale[:, None]
+        x = factor.solve(x / factor.scale[:, None]) / factor.scale[:, None]
         x, _r = np.linalg.qr(x)
     # Rayleigh quotients in the scaled metric
     gram = np.zeros((width, width))
     for r in rows:
-        ax = r.times(x * factor._scale[:, None])
+        ax = r.times(x * factor.scale[:, None])
         gram += ax.T @ ax
     values, vectors = np.linalg.eigh(gram)
     chosen = values < 1e-8
-    return np.asarray((x @ vectors[:, chosen]) * factor._scale[:, None])
+    return np.asarray((x @ vectors[:, chosen]) * factor.scale[:, None])

@@ -17,7 +17,7 @@ from ..ground.table import Floats
 from .datum import Cofactor
 from .rows import Rows
 
-NO_CHECK = 1e-6  # redundancy below this is rounding: nothing checks the observation
+NO_CHECK = 1e-9  # redundancy below this is as good as none; structural zeros come out below 1e-13
 
 
 @dataclass(frozen=True)
@@ -31,9 +31,9 @@ class Reliability:
 
 def reliability(cofactor: Cofactor, k: int, rows: Rows) -> Reliability:
     """Of uncorrelated equations: the k-th Rows of the solution."""
-    h = cofactor.gram(k, rows)[:, 0, 0]
+    h, rounding = cofactor.leverage(k, rows)
     r = np.clip(1.0 - h, 0.0, 1.0)
-    checked = r > NO_CHECK
+    checked = r > np.maximum(NO_CHECK, rounding)
     strength = np.where(checked, np.sqrt(r), 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         w = np.where(checked, -rows.misclosure / strength, np.nan)
