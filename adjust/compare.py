@@ -111,7 +111,10 @@ def compare(
     if free:
         G = _motions(free, x1, axis, mark)
         S = _transform(G, carriers)
-        d = _turned(free, x1, x2, axis, mark, carriers) if "rotation" in free else d
+        if "rotation" in free:
+            x2, turn = _laid(free, x1, x2, axis, mark, carriers)
+            d, cross = x2 - x1, cross @ turn.T
+            Q = Q1 + turn @ Q2 @ turn.T - cross - cross.T
         d, Q = S @ d, S @ Q @ S.T
     inverse, h = _pseudo_inverse(Q)
     if h == 0:
@@ -288,8 +291,10 @@ def _transform(G: Floats, carriers: Flags) -> Floats:
     return np.eye(len(G)) - G @ np.linalg.solve(N, B.T)
 
 
-def _turned(free: Sequence[str], x1: Floats, x2: Floats, axis: Ints, mark: Ints, carriers: Flags) -> Floats:
-    """x₂ − x₁ after the second epoch was laid on the first over the datum marks; then small angles are small."""
+def _laid(
+    free: Sequence[str], x1: Floats, x2: Floats, axis: Ints, mark: Ints, carriers: Flags
+) -> tuple[Floats, Floats]:
+    """x₂ laid on the first epoch over the datum marks, so that what is left to turn is small; and the turn, (k, k)."""
     z1 = _of_axis(x1, axis, mark, 0) + 1j * _of_axis(x1, axis, mark, 1)
     z2 = _of_axis(x2, axis, mark, 0) + 1j * _of_axis(x2, axis, mark, 1)
     good = carriers & ~np.isnan(z1) & ~np.isnan(z2)
@@ -298,8 +303,14 @@ def _turned(free: Sequence[str], x1: Floats, x2: Floats, axis: Ints, mark: Ints,
     if "scale" not in free:
         kappa /= abs(kappa)
     laid = m1 + kappa * (z2 - m2)
-    out = np.where(axis == 0, laid.real, np.where(axis == 1, laid.imag, x2)) - x1
-    return np.where(np.isnan(out), x2 - x1, out)
+    out = np.where(axis == 0, laid.real, np.where(axis == 1, laid.imag, x2))
+    turn = np.eye(len(axis))
+    for j in range(int(mark.max()) + 1):
+        e, n = (np.flatnonzero((mark == j) & (axis == a)) for a in (0, 1))
+        if len(e) and len(n):
+            turn[e, e] = turn[n, n] = kappa.real
+            turn[e, n], turn[n, e] = -kappa.imag, kappa.imag
+    return np.where(np.isnan(out), x2, out), turn
 
 
 def _pseudo_inverse(Q: Floats) -> tuple[Floats, int]:
