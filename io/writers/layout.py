@@ -4,6 +4,7 @@ layout_marks.csv, one row a mark, in the order of marks.csv. `position` and `ele
     use          determined, and checked by other readings
     do not use   determined, but nothing checks it, or a test rejects a setup on it or its control
     none         not determined
+`note` says why not, and names flagged readings at a mark that may be used all the same.
 A mark that rests on one undetectable blunder looks as good as any other in a list of coordinates; therefore the word.
 
 layout_checks.csv, inverses between marks whose position may be used, each to its nearest neighbours: the horizontal
@@ -13,7 +14,7 @@ times the standard deviation of the distance from the adjustment alone, the tapi
 thousands of marks it is blank for pairs that no observation joins.
 
     ground = grid / scale factor · (R + h)/(R + h0), h the mean of the two heights, h0 the reference height
-    slope = hypot(2(R + h)·sin(θ/2), rise) with θ = grid / scale factor / (R + h0)        (chord of the sphere)
+    slope = hypot(2·√((R + hA)(R + hB))·sin(θ/2), rise), θ = grid / scale factor / (R + h0)     (cosine rule)
 """
 
 from __future__ import annotations
@@ -83,6 +84,20 @@ def reasons(adjustment: Adjustment) -> list[str]:
     return out
 
 
+def cautions(adjustment: Adjustment) -> list[str]:
+    """For each mark what does not forbid its use and should be known: flagged readings at it, a failed global test.
+
+    One reading in a thousand is flagged though nothing is wrong (alpha), so a flag alone condemns no mark.
+    """
+    a, o = adjustment, adjustment.observations
+    at: list[list[str]] = [[] for _ in range(len(a.marks))]
+    for k in np.flatnonzero(o.flagged & (o.kind != "effect") & (o.kind != "control")).tolist():
+        for mark in {int(o.start_mark[k]), int(o.end_mark[k])} - {-1}:
+            at[mark].append(str(o.id[k]))
+    failed = [] if a.global_test.passed else ["the global test fails: sigmas may be too small"]
+    return ["; ".join([*([f"flagged here: {names(ids, 4)}"] if ids else []), *failed]) for ids in at]
+
+
 def marks_sheet(adjustment: Adjustment, job: Job) -> Sheet:
     """The marks with what each may be used for."""
     a, m, show = adjustment, adjustment.marks, Show(adjustment, job.units)
@@ -101,7 +116,7 @@ def marks_sheet(adjustment: Adjustment, job: Job) -> Sheet:
         Heading("stands on", number=False),
         Heading("note", number=False),
     )
-    (plan, height), why = usable(a), reasons(a)
+    (plan, height), why, known = usable(a), reasons(a), cautions(a)
     texts = job.texts.get("marks", {}).get("note", ())
     rows = []
     for i in range(len(m)):
@@ -118,7 +133,7 @@ def marks_sheet(adjustment: Adjustment, job: Job) -> Sheet:
                 show.small(factor * m.sigma_height[i]),
                 str(m.control[i]),
                 texts[i] if i < len(texts) else "",
-                why[i],
+                "; ".join(filter(None, (why[i], known[i]))),
             )
         )
     bad = frozenset(i for i, row in enumerate(rows) if "do not use" in row[4:6])

@@ -14,7 +14,8 @@ use:
     check        determined and checked, but not in all three: holds for what is there; or a centre that no zenith
                  angle was read to
     do not use   unchecked, or a test rejects the setup, another setup on the mark, or its control
-    `why` gives the reason; `checked` is the redundancy number of the target's height, for a mark blank.
+`why` gives the reason, and names flagged readings at the mark, which alone forbid nothing; `checked` is the redundancy
+number of the target's height, blank for a mark.
 Covariances are in the square of the job's small unit (mm², or (0.001 ft)²); all sigmas are 1 sigma, 1D. Between targets:
 the deliverable `covariance`. scan_control_enh.csv holds the rows `register` and `check` that have all three coordinates,
 without a header, centres under their setup's name and marks under their own.
@@ -32,7 +33,7 @@ import numpy as np
 from hubtack.adjust.ground.table import Flags, Floats
 
 from .deliverables import crs_of
-from .layout import reasons, rejected
+from .layout import cautions, reasons, rejected
 from .sheets import Heading, Sheet, Show, guarded, names, plain, write_csv
 
 if TYPE_CHECKING:
@@ -105,7 +106,7 @@ def _centres(a: Adjustment, job: Job, show: Show) -> list[tuple[str, ...]]:
     no_height = ~np.isfinite(centres[:, 2])
     covariance[no_height, 2, :] = covariance[no_height, :, 2] = math.nan
     rejected_marks = np.logical_or(*rejected(a))
-    o = a.observations
+    o, known = a.observations, cautions(a)
     sighted = set(o.end_setup[o.kind == "zenith"].tolist())
     texts = job.texts.get("setups", {})
     rows = []
@@ -124,7 +125,7 @@ def _centres(a: Adjustment, job: Job, show: Show) -> list[tuple[str, ...]]:
                 str(net.supports.support[support]),
                 use,
                 plain(float(s.redundancy_height[i]), 3),
-                why,
+                "; ".join(filter(None, (why, known[mark]))),
                 _cell(texts.get("facing", ()), i),
                 _cell(texts.get("started", ()), i),
                 job.units.length_name,
@@ -163,7 +164,7 @@ def _own(a: Adjustment, setup: int) -> set[str]:
 
 
 def _marks(a: Adjustment, job: Job, show: Show) -> list[tuple[str, ...]]:
-    m, bad, why = a.marks, bad_marks(a), reasons(a)
+    m, bad, why, known = a.marks, bad_marks(a), reasons(a), cautions(a)
     rows = []
     for i in range(len(m)):
         point = np.array([m.east[i], m.north[i], m.height[i]])
@@ -181,7 +182,7 @@ def _marks(a: Adjustment, job: Job, show: Show) -> list[tuple[str, ...]]:
                 "",
                 "do not use" if bad[i] else _use(point),
                 "",
-                why[i],
+                "; ".join(filter(None, (why[i], known[i]))),
                 "",
                 "",
                 job.units.length_name,

@@ -177,6 +177,19 @@ def test_layout_rejects_what_a_test_rejects(tmp_path):
     assert "test rejects" in found["note"]
 
 
+def test_layout_names_flagged_readings_and_a_failed_global_test(tmp_path):
+    adjustment, job = made_up()
+    failed = dataclasses.replace(adjustment.global_test, passed=False)
+    layout.write(dataclasses.replace(adjustment, global_test=failed), job, tmp_path)
+    rows = {bare(r["mark"]): r["note"] for r in read(tmp_path / "layout_marks.csv")}
+    o = adjustment.observations
+    assert o.flagged.any()
+    for k in np.flatnonzero(o.flagged):
+        for mark in (o.start_mark[k], o.end_mark[k]):
+            assert o.id[k] in rows[adjustment.marks.mark[mark]]
+    assert all("global test fails" in note for note in rows.values())
+
+
 def test_layout_checks_are_distances_between_usable_marks(case, tmp_path):
     """Slope and ground distance by another road: from points on a sphere in space."""
     adjustment, job, result, metres = case
