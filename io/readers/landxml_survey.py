@@ -143,6 +143,10 @@ class _Reader:
 
     def _setups(self, survey: _Element) -> None:
         seen: dict[str, int] = {}
+        groups = everywhere(survey, "ObservationGroup")
+        grouped = {
+            str(g.get("setupID", "")).strip() for g in groups if first(g, "RawObservation") is not None
+        }
         for setup in everywhere(survey, "InstrumentSetup", "TargetSetup"):
             name = str(setup.get("id", "")).strip()
             if name in seen and name:
@@ -179,7 +183,7 @@ class _Reader:
 
     def _sights(self, survey: _Element) -> list[_Sight]:
         sights: list[_Sight] = []
-        rounds: dict[tuple[str, str], str] = {}
+        rounds: dict[str, dict[str, str]] = {}  # of each setup: free text of setID → number
         for setup in everywhere(survey, "InstrumentSetup", "ObservationGroup"):
             grouped = local(setup) == "ObservationGroup"
             start = str(setup.get("setupID" if grouped else "id", "")).strip()
@@ -189,7 +193,7 @@ class _Reader:
             mine = [self._sight(e, setup, start, rounds) for e in children(setup, "RawObservation")]
             sights += [s for s in mine if s is not None]
             if not grouped:
-                circles = {(s.mark, s.cells.get("circle")) for s in sights if s.start == start}
+                circles = {(s.mark, s.cells.get("circle")) for s in mine if s is not None}
                 for element in children(setup, "Backsight"):
                     mark, circle = (
                         self._point(element, "BacksightPoint"),
@@ -206,7 +210,7 @@ class _Reader:
         return sights
 
     def _sight(
-        self, e: _Element, group: _Element, start: str, rounds: dict[tuple[str, str], str]
+        self, e: _Element, group: _Element, start: str, rounds: dict[str, dict[str, str]]
     ) -> _Sight | None:
         """One RawObservation; None with a fault where its ends can't be told."""
         start = str(e.get("setupID", "")).strip() or start
@@ -231,8 +235,8 @@ class _Reader:
             constant = self.length(str(target.get("prismConstant", "")))
         set_id = str(e.get("setID") or group.get("setID") or "").strip()
         if not (set_id.isascii() and set_id.isdigit() and 0 < len(set_id) < 6 and int(set_id) > 0):
-            taken = {r for (s, _), r in rounds.items() if s == start}
-            set_id = rounds.setdefault((start, set_id), str(len(taken) + 1))
+            mine = rounds.setdefault(start, {})
+            set_id = mine.setdefault(set_id, str(len(mine) + 1))
         zenith = self.angle(e.get("zenithAngle", ""))
         face = {"true": "1", "1": "1", "false": "2", "0": "2"}.get(str(e.get("directFace", "")).strip(), "")
         cells = {
@@ -259,24 +263,22 @@ class _Reader:
 
     def _name_targets(self, sights: list[_Sight]) -> list[tuple[dict[str, str], int]]:
         """Names the target setups; the rows of sights."""
-        kinds: dict[str, list[tuple[str, str]]] = {}
+        # of each id: mark → heights in the order in which they come, each with its number
+        kinds: dict[str, dict[str, dict[str, int]]] = {}
         for s in sights:
             if s.target_id:
-                kinds.setdefault(s.target_id, [])
-                if (s.mark, s.height) not in kinds[s.target_id]:
-                    kinds[s.target_id].append((s.mark, s.height))
+                heights = kinds.setdefault(s.target_id, {}).setdefault(s.mark, {})
+                heights.setdefault(s.height, len(heights) + 1)
         visits = Visits(lambda *_: None)
         made: set[str] = set()
         rows = []
         for row, s in enumerate(sights):
             if s.target_id:
-                uses = kinds[s.target_id]
-                name = s.target_id
-                if len(uses) > 1:
-                    heights = [h for m, h in uses if m == s.mark]
-                    name = f"{name}@{s.mark}" + (
-                        f"#{heights.index(s.height) + 1}" if len(heights) > 1 else ""
-                    )
+                name, heights = s.target_id, kinds[s.target_id][s.mark]
+                if len(kinds[s.target_id]) > 1 or len(heights) > 1:
+                    name = f"{name}@{s.mark}"
+                if len(heights) > 1:
+                    name = f"{name}#{heights[s.height]}"
             else:
                 visits.instrument(row, s.start, {"mark": self.stations[s.start]})
                 name = visits.target(row, "", {"mark": s.mark, "height": s.height}).name
@@ -374,13 +376,6 @@ class _Reader:
             self.survey.notes.append(
                 f"The file says of its distances: {said}. It is told here and not applied again."
             )
-
-
-def _grouped(survey: _Element, name: str) -> bool:
-    return any(
-        str(g.get("setupID", "")).strip() == name and any(True for _ in children(g, "RawObservation"))
-        for g in everywhere(survey, "ObservationGroup")
-    )
 
 
 def _differ(a: str, b: str) -> bool:
