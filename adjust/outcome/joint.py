@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..ground.supports import vertical_heights
 from ..ground.table import Floats, Ints
 from ..results import Adjustment
 from ..solved import Solved
@@ -54,6 +55,56 @@ def mark_covariance(adjustment: Adjustment) -> JointCovariance | None:
     return JointCovariance(mark.astype(np.int64), axis.astype(np.int64), covariance)
 
 
+@dataclass(frozen=True)
+class CentreCovariance:
+    """Covariance (c, c) m² among device centres, and (k, c) m² between mark components and them.
+
+    `setup` (c,) rows of the setups table and `axis` (c,) name rows and columns; `value` (c,) m are the centres.
+    """
+
+    setup: Ints
+    axis: Ints
+    value: Floats
+    covariance: Floats
+    cross: Floats
+
+
+def centre_covariance(
+    adjustment: Adjustment, marks: JointCovariance, setups: Ints
+) -> CentreCovariance | None:
+    """The joint covariance of the determined centres of some setups, also with the marks of `mark_covariance`.
+
+    None where the adjustment came without its solution. Raises TooLarge.
+    """
+    solved = adjustment.solved
+    if solved is None:
+        return None
+    u, on = solved.unknowns, adjustment.network.setups.mark
+    centres = device_centres(adjustment, setups)
+    row, axis = np.nonzero(np.isfinite(centres))
+    setup, k = setups[row], len(marks.mark)
+    if k + len(row) > MOST:
+        raise TooLarge(k + len(row))
+    first = np.concatenate([u.marks[marks.mark, marks.axis], u.marks[on[setup], axis]])
+    second = np.concatenate([np.full(k, -1), u.effects[setup, axis]])
+    places, at = np.unique(np.append(first, second), return_inverse=True)
+    Q, f, s = _between(solved, places), at[: len(first)], at[len(first) :]
+    both = Q[np.ix_(f, f)] + Q[np.ix_(f, s)] + Q[np.ix_(s, f)] + Q[np.ix_(s, s)]
+    covariance = both[k:, k:]
+    covariance[np.diag_indices(len(row))] += _folded(solved, setups)[row, axis]
+    return CentreCovariance(setup, axis.astype(np.int64), centres[row, axis], covariance, both[:k, k:])
+
+
+def device_centres(adjustment: Adjustment, setups: Ints) -> Floats:
+    """Adjusted device centres (n, 3) m of some setups: mark + (δe, δn, h + δh); NaN where not determined."""
+    m, net, s = adjustment.marks, adjustment.network, adjustment.setups
+    on = net.setups.mark[setups]
+    effects = np.column_stack([s.centring_east, s.centring_north, s.height_error])[setups]
+    marks = np.column_stack([m.east, m.north, m.height])[on]
+    marks[:, 2] += vertical_heights(net)[setups]
+    return np.asarray(marks + np.nan_to_num(effects))
+
+
 def device_covariance(adjustment: Adjustment, setups: Ints) -> Floats | None:
     """Covariance (n, 3, 3), m², of the device centres of some setups: mark + (δe, δn, h + δh).
 
@@ -69,13 +120,18 @@ def device_covariance(adjustment: Adjustment, setups: Ints) -> Floats | None:
     left, right = np.broadcast_to(places[:, :, None], (len(setups), 6, 6)), places[:, None, :]
     six = _entries(solved, left.ravel(), np.broadcast_to(right, left.shape).ravel()).reshape(left.shape)
     out = six[:, :3, :3] + six[:, :3, 3:] + six[:, 3:, :3] + six[:, 3:, 3:]
-    own = np.column_stack([u.centring_sigma, u.centring_sigma, u.height_sigma])[setups]
-    folded = np.where(u.effects[setups] < 0, np.nan_to_num(own), 0.0)
-    out[:, [0, 1, 2], [0, 1, 2]] += folded**2
+    out[:, [0, 1, 2], [0, 1, 2]] += _folded(solved, setups)
     m = adjustment.marks
     blank = ~np.isfinite(np.column_stack([m.east, m.north, m.height]))[net.setups.mark[setups]]
     out[blank[:, :, None] | blank[:, None, :]] = np.nan
     return out
+
+
+def _folded(solved: Solved, setups: Ints) -> Floats:
+    """Variances (n, 3) of the effects that are no unknowns."""
+    u = solved.unknowns
+    own = np.column_stack([u.centring_sigma, u.centring_sigma, u.height_sigma])[setups]
+    return np.where(u.effects[setups] < 0, np.nan_to_num(own), 0.0) ** 2
 
 
 def _between(solved: Solved, places: Ints) -> Floats:

@@ -48,7 +48,7 @@ DELIVERABLES: dict[str, Deliverable] = {
         _D("landxml", ("network.xml",), "adjusted marks and the raw survey", "landxml", ("lxml",)),
         _D("layout", ("layout_marks.csv", "layout_checks.csv"), "what a layout crew may start from"),
         _D("scan-control", ("scan_control.csv", "scan_control_enh.csv"), "targets for registration"),
-        _D("covariance", ("covariance.npz",), "full covariance of all marks, for programs"),
+        _D("covariance", ("covariance.npz",), "full covariance of marks and targets, for programs"),
     )
 }
 

@@ -83,6 +83,7 @@ def sheet(adjustment: Adjustment, job: Job) -> Sheet:
         Heading("set up", number=False),
         Heading("unit", number=False),
         Heading("crs", number=False),
+        Heading("note", number=False),
     )
     rows = (*_centres(adjustment, job, show), *_marks(adjustment, job, show))
     bad = frozenset(i for i, row in enumerate(rows) if "do not use" in row)
@@ -91,14 +92,13 @@ def sheet(adjustment: Adjustment, job: Job) -> Sheet:
 
 def _centres(a: Adjustment, job: Job, show: Show) -> list[tuple[str, ...]]:
     from hubtack.adjust.ground.supports import vertical_heights
-    from hubtack.adjust.outcome.joint import device_covariance
+    from hubtack.adjust.outcome.joint import device_centres, device_covariance
 
     m, net, s = a.marks, a.network, a.setups
     heights = vertical_heights(net)
     targets = np.flatnonzero(~net.setups.instrument)
     on = net.setups.mark[targets]
-    effects = np.nan_to_num(np.column_stack([s.centring_east, s.centring_north, s.height_error])[targets])
-    centres = np.column_stack([m.east[on], m.north[on], m.height[on] + heights[targets]]) + effects
+    centres = device_centres(a, targets)
     covariance = device_covariance(a, targets)
     if covariance is None:
         covariance = np.full((len(targets), 3, 3), math.nan)
@@ -130,6 +130,7 @@ def _centres(a: Adjustment, job: Job, show: Show) -> list[tuple[str, ...]]:
                 _cell(texts.get("started", ()), i),
                 job.units.length_name,
                 crs_of(job) or "local",
+                _cell(texts.get("note", ()), i),
             )
         )
     return rows
@@ -187,6 +188,7 @@ def _marks(a: Adjustment, job: Job, show: Show) -> list[tuple[str, ...]]:
                 "",
                 job.units.length_name,
                 crs_of(job) or "local",
+                _cell(job.texts.get("marks", {}).get("note", ()), i),
             )
         )
     return rows

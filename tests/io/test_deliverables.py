@@ -167,6 +167,42 @@ def test_covariance_file_against_dense_algebra(name, tmp_path):
     assert np.array_equal(data["value"], given)
 
 
+@pytest.mark.parametrize("name", JOBS)
+def test_covariance_of_targets_against_dense_algebra(name, tmp_path):
+    """Centres as rows of a matrix that adds each mark and its effect, times the dense inverse."""
+    adjustment, job = delivered(name)
+    write_covariance(adjustment, job, tmp_path)
+    with np.load(tmp_path / "covariance.npz") as file:
+        data = dict(file)
+    u, setups, Q = adjustment.solved.unknowns, adjustment.network.setups, dense_cofactor(adjustment)
+    rows = {str(n): i for i, n in enumerate(setups.setup)}
+    axes = [["east", "north", "height"].index(c) for c in data["target_component"].tolist()]
+    pick = np.zeros((len(axes), len(Q)))
+    own = np.zeros(len(axes))
+    for k, (target, axis) in enumerate(zip(data["target"], axes, strict=True)):
+        i = rows[data["targets"][target]]
+        for place in (u.marks[setups.mark[i], axis], u.effects[i, axis]):
+            if place >= 0:
+                pick[k, place] = 1.0
+        if u.effects[i, axis] < 0:
+            own[k] = (u.centring_sigma[i], u.centring_sigma[i], u.height_sigma[i])[axis] ** 2
+    wanted = pick @ Q @ pick.T + np.diag(own)
+    assert data["target_covariance"] == pytest.approx(wanted, rel=1e-6, abs=1e-15)
+    columns = u.marks[
+        data["mark"], [["east", "north", "height"].index(c) for c in data["component"].tolist()]
+    ]
+    of_marks = np.where((columns >= 0)[:, None], (Q @ pick.T)[columns], 0.0)
+    assert data["cross_covariance"] == pytest.approx(of_marks, rel=1e-6, abs=1e-15)
+    # one matrix: no combination of marks and centres has a negative variance
+    whole = np.block(
+        [
+            [data["covariance"], data["cross_covariance"]],
+            [data["cross_covariance"].T, data["target_covariance"]],
+        ]
+    )
+    assert np.linalg.eigvalsh(whole).min() > -1e-15
+
+
 def test_covariance_of_a_free_network_agrees_with_its_blocks():
     """Without control the inverse is bordered: whole columns against the blocks that the tables hold."""
     job = read_job(SAMPLES / "braced-traverse")
