@@ -167,9 +167,8 @@ class _Reader:
                 self.unknown_height += [name] if height else []
                 height = ""
             self.stations[name] = mark
-            if not any(True for _ in everywhere(setup, "RawObservation", "Backsight")) and not _grouped(
-                survey, name
-            ):
+            sighted = next(everywhere(setup, "RawObservation", "Backsight"), None)
+            if sighted is None and name not in grouped:
                 continue  # an end of reduced observations: nothing stood there that matters
             details = str(setup.get("instrumentDetailsID", ""))
             device = details if details in self.stand.instruments else (*self.stand.instruments, "")[0]
