@@ -128,10 +128,10 @@ def _effects(b: SetupBudget, zenith: float, units: Units) -> Section:
         "zenith",
         f"distance [{unit}]",
         "ρ",
-        "180°, instr.",
+        "angle",
         "targets",
     )
-    title = "What it does to one sight, and to an angle of 180° by the instrument or by both targets"
+    title = "What it does to one sight; to an angle of 180°, under the instrument or both targets"
     return Section("effects", title, tuple(rows), headings)
 
 

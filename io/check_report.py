@@ -61,6 +61,10 @@ def headline(found: FieldCheck) -> tuple[Sign, str]:
     if flagged:
         verb = "disagree" if flagged != 1 else "disagrees"
         return "flagged", f"LOOK: {flagged} of {len(found.checks)} checks {verb}.{tail}"
+    if found.adjustment is None and not found.checks:
+        return "watch", "NOTHING TO CHECK YET: no reading can be held against another."
+    if found.adjustment is None and not found.checks:
+        return "watch", "NOTHING TO CHECK YET: no reading can be held against another."
     if found.adjustment is None:
         return (
             "watch",
@@ -72,8 +76,22 @@ def headline(found: FieldCheck) -> tuple[Sign, str]:
             f"LOOK: the readings agree, but the adjusted network is flagged: see `hubtack adjust`.{tail}",
         )
     if loose:
-        return "watch", f"ALL AGREES, but don't pack up yet.{tail}"
+        word = "ALL AGREES" if found.checks else "NOTHING DISAGREES"
+        return "watch", f"{word}, but don't pack up yet.{tail}"
+    if not_reached(found):
+        return "watch", f"SO FAR GOOD: {len(found.checks)} checks agree; marks without a reading remain."
     return "ok", f"READY: {len(found.checks)} checks agree, the network fits, and every mark is checked."
+
+
+def not_reached(found: FieldCheck) -> tuple[str, ...]:
+    """Marks that no reading reaches yet."""
+    a = found.adjustment
+    if a is None:
+        return ()
+    seen = np.concatenate([a.observations.start_mark, a.observations.end_mark])
+    reading = ~np.isin(a.observations.kind.astype(str), ("control", "effect", "constant"))
+    seen = np.unique(seen[np.concatenate([reading, reading])])
+    return tuple(str(m) for i, m in enumerate(a.marks.mark) if i not in set(seen.tolist()))
 
 
 def _verdict(found: FieldCheck) -> Section:
@@ -225,7 +243,11 @@ def _unchecked(found: FieldCheck, most: int) -> Section:
         Row("watch", (f"{m.mark[i]}: a mistake in {names(m.unchecked_by[i], 4)} would move it unseen.",))
         for i in np.flatnonzero(m.unchecked).tolist()
     ]
-    return Section("unchecked", "Still unchecked", tuple(rows[:most]), (), max(0, len(rows) - most))
+    shown, more = rows[:most], max(0, len(rows) - most)
+    blank = not_reached(found)
+    if blank:
+        shown.append(Row("watch", (f"No reading yet: {names(blank, 8)}.",)))
+    return Section("unchecked", "Still unchecked", tuple(shown), (), more)
 
 
 def _next(found: FieldCheck, job: Job) -> Section:
@@ -286,6 +308,7 @@ def check_document(job: Job | None, faults: Sequence[Fault], found: FieldCheck |
             "adjusted": False,
             "trouble": [],
             "unchecked": [],
+            "not_reached": [],
             "next": None,
         }
     unchecked: list[dict[str, Any]] = []
@@ -302,6 +325,7 @@ def check_document(job: Job | None, faults: Sequence[Fault], found: FieldCheck |
         "adjusted": found.adjustment is not None,
         "trouble": [_plain(t) for t in (*found.trouble, *found.hanging)],
         "unchecked": unchecked,
+        "not_reached": list(not_reached(found)),
         "next": _plain(found.next) if found.next else None,
     }
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from hubtack.adjust.planning.goals import beyond, figures, heights, new_marks
+from hubtack.adjust.planning.goals import beyond, figures, heights, meets, new_marks
 from hubtack.adjust.planning.separate import ALIKE, separability
 from hubtack.io.words import Row, Section, Sign
 from hubtack.io.writers.sheets import Show, at_target, names, percent, plain
@@ -324,6 +324,9 @@ def _changes(
             "What one change would give",
             (Row("", ("No single change that was tried makes the worst figures better.",)),),
         )
+    missed = bool(tolerance) and not meets(a, tolerance)
+    if missed and not any(c.meets for c in changes):
+        rows.append(Row("watch", ("No single change meets the tolerance: combine some of them and plan again.",)))
     unit = show.small_length_name
     headings = ("change", f"position [{unit}]", "height ±", "unchecked", "minutes")
     return Section(

@@ -120,7 +120,8 @@ def _geojson(name: str, text: str, faults: FaultList) -> list[tuple[int, str, li
             name, 0, "", "RUN427", "There are no points in it", "Points with a property mark are wanted."
         )
     elif (
-        all(abs(p[0]) <= 180 and abs(p[1]) <= 90 for _, _, p in points)
+        len(points) > 1
+        and all(abs(p[0]) <= 180 and abs(p[1]) <= 90 for _, _, p in points)
         and np.ptp([p[:2] for _, _, p in points], axis=0).max() < 1.0
     ):
         found = "These look like longitudes and latitudes"

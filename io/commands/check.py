@@ -77,8 +77,9 @@ def _found(job: Job) -> FieldCheck:
 
 
 def _code(found: FieldCheck) -> int:
-    a = found.adjustment
-    return 1 if found.flagged or a is None or a.flagged or bool(a.marks.unchecked.any()) else 0
+    from hubtack.io.check_report import headline
+
+    return 0 if headline(found)[0] == "ok" else 1
 
 
 def _show(found: FieldCheck, job: Job, quiet: bool) -> None:
