@@ -30,6 +30,7 @@ _COMMANDS = {
     "doctor": "hubtack.io.commands.doctor",
     "plan": "hubtack.io.commands.plan",
     "check": "hubtack.io.commands.check",
+    "diagnose": "hubtack.io.commands.diagnose",
     "centring": "hubtack.io.commands.centring",
     "simulate": "hubtack.io.commands.simulate",
     "compare": "hubtack.io.commands.compare",
