@@ -6,7 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from ..estimate.datum import Constraints
 from ..ground.table import Flags, Floats
+from ..model.equations import Equations
 from ..solved import Solved
 from .angles import add_faces, add_orientations
 from .apart import tell_apart
@@ -21,6 +23,7 @@ from .point import Point, find_point
 from .rank import MOST, SAME, Search, probability, rivals, search
 from .readings import add_readings
 from .remedy import remedies
+from .robust import robust_solution
 from .signatures import Book
 from .statistics import Given, critical_value_of, estimate, given, make_tests, shifts
 from .twins import twins
@@ -61,6 +64,17 @@ def judge(solved: Solved, written: Written | None = None) -> tuple[Finding, ...]
         tests = make_tests(book)
     found = search(tests)
     return _findings(book.point, found, written or Written())
+
+
+def judge_unsettled(
+    equations: Equations, constraints: Constraints | None, written: Written | None = None
+) -> tuple[Finding, ...]:
+    """What keeps a network from being adjusted, where Gauss-Newton does not settle: judged at the robust point.
+
+    `constraints` are those of the datum. Empty where there is no robust point either.
+    """
+    solution = robust_solution(equations, constraints)
+    return judge(Solved(equations, solution), written) if solution is not None else ()
 
 
 def hypotheses(solved: Solved) -> Book:

@@ -69,6 +69,8 @@ def _reconsider(s: Search) -> bool:
         place = s.found.index(f)
         others = [k for k in s.found if k != f]
         g = given(s.tests, others, s.columns)
+        if CAUSES[s.tests.hypotheses[f].cause].group == "mark" and g.T[f] > GROSS:
+            continue  # nothing else is so far off
         top = _worst(s, g)
         if top < 0:
             s.found.remove(f)
@@ -81,7 +83,7 @@ def _reconsider(s: Search) -> bool:
 
 def _worst(s: Search, g: Given) -> int:
     """The cause with the strongest evidence, shared ones before single ones that look the same; −1 for none."""
-    evidence = np.where(possible(g), g.evidence, 0.0)
+    evidence = np.where(possible(g) & ~settled(g), g.evidence, 0.0)
     if not len(evidence):
         return -1
     best = int(np.argmax(evidence))
@@ -129,6 +131,34 @@ def possible(g: Given) -> Flags:
         if limit is not None and np.linalg.norm(estimate(g, h)[0]) > limit:
             out[h] = False
     return np.asarray(out)
+
+
+def settled(g: Given) -> Flags:
+    """Hypotheses about setups (or the pair of a sight) that a found cause puts elsewhere by far.
+
+    Their lines are drawn from where they did not stand, so the little that is left of them says nothing.
+    """
+    tests, obs = g.tests, g.tests.book.point.solved.obs
+    out = np.zeros(len(tests.hypotheses), dtype=bool)
+    setups: set[int] = set()
+    pairs: set[tuple[int, int]] = set()
+    for f in g.found:
+        h = tests.hypotheses[f]
+        if h.cause == "wrong_target":
+            pairs.add((int(obs.start_setup[h.subject]), int(obs.end_setup[h.subject])))
+        elif CAUSES[h.cause].group == "mark":
+            setups.add(h.subject)
+            if h.cause == "names_swapped":
+                setups.add(int(str(h.detail[1])))
+    if not setups and not pairs:
+        return out
+    for k, h in enumerate(tests.hypotheses):
+        if h.what == "setup":
+            out[k] = h.subject in setups
+        elif h.what == "sight":
+            ends = int(obs.start_setup[h.subject]), int(obs.end_setup[h.subject])
+            out[k] = ends in pairs or not setups.isdisjoint(ends)
+    return out
 
 
 def probability(s: Search, g: Given, h: int) -> float:

@@ -38,7 +38,11 @@ def remedies(point: Point, e: Explanation) -> tuple[Remedy, ...]:
         return (Remedy("leave_out", f"control {e.name}"),)
     if e.what == "sight":
         if obs.block[e.subject] >= 0:
-            return (Remedy("leave_out", f"sight {e.name}"),)
+            return (Remedy("leave_out", f"observation {e.name}"),)
+        if e.cause == "wrong_target":
+            s, i = network.sights, e.subject
+            rows = (s.start == obs.start_setup[i]) & (s.end == obs.end_setup[i]) & s.used
+            return tuple(Remedy("leave_out", f"sight {name}") for name in s.id[rows])
         return (Remedy("leave_out", f"observation {obs.id[e.subject]}"),)
     if e.what == "setup":
         return (Remedy("leave_out", f"setup {e.name}"),)

@@ -14,6 +14,7 @@ from tests.benchmarks.networks import Day
 
 from hubtack.adjust import adjust
 from hubtack.adjust.adjustment import reference_height
+from hubtack.adjust.estimate.datum import Constraints
 from hubtack.adjust.ground.network import Network, Reduced, Targets
 from hubtack.adjust.ground.table import Floats
 from hubtack.adjust.judge.robust import robust_solution
@@ -46,17 +47,23 @@ def solve(network: Network, settings: Settings) -> Solved:
         assert solved is not None
         return solved
     except (NotConverged, Undetermined):
-        obs = reduce_readings(network)
-        unknowns = place_unknowns(network, obs, settings)
-        frame = Plane(settings.radius, reference_height(network, settings), settings.scale_factor)
-        start = approximate(network, obs, settings, unknowns.heights)
-        equations = Equations(network, obs, unknowns, settings, frame, start.coordinates)
-        first = equations.first_guess(start.orientations)
-        datum = find_datum(network, obs, unknowns, settings, start.coordinates, first)
-        robust = robust_solution(equations, datum.constraints if datum else None)
+        equations, constraints = set_up(network, settings)
+        robust = robust_solution(equations, constraints)
         if robust is None:
             raise
         return Solved(equations, robust)
+
+
+def set_up(network: Network, settings: Settings) -> tuple[Equations, Constraints | None]:
+    """The equations of a network at its approximate coordinates, and the constraints of its datum."""
+    obs = reduce_readings(network)
+    unknowns = place_unknowns(network, obs, settings)
+    frame = Plane(settings.radius, reference_height(network, settings), settings.scale_factor)
+    start = approximate(network, obs, settings, unknowns.heights)
+    equations = Equations(network, obs, unknowns, settings, frame, start.coordinates)
+    first = equations.first_guess(start.orientations)
+    datum = find_datum(network, obs, unknowns, settings, start.coordinates, first)
+    return equations, datum.constraints if datum else None
 
 
 def braced_traverse(rng: np.random.Generator) -> Ground:

@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 from tests.adjust.networks import Plan
 from tests.benchmarks.catch_rate import clean, right, separable
-from tests.benchmarks.catch_rate_networks import GROUNDS, solve
+from tests.benchmarks.catch_rate_networks import GROUNDS, set_up, solve
 from tests.benchmarks.catch_rate_plants import PLANTS
 
-from hubtack.adjust import Network, Settings, adjust
+from hubtack.adjust import Network, NotConverged, Settings, adjust
 from hubtack.adjust.ground.network import Marks
-from hubtack.adjust.judge.diagnose import hypotheses, judge
+from hubtack.adjust.judge.diagnose import hypotheses, judge, judge_unsettled
 from hubtack.adjust.judge.finding import Finding
 from hubtack.adjust.judge.statistics import make_tests
 from hubtack.adjust.simulate import simulate
@@ -193,3 +193,23 @@ def test_a_level_tells_a_height_from_a_control_mark() -> None:
     assert finding.apart.kind == "level"
     assert "W3" in finding.apart.marks
     assert abs(finding.apart.difference) == pytest.approx(0.03, abs=0.002)
+
+
+def test_what_keeps_a_network_from_being_adjusted_is_named() -> None:
+    """Two names exchanged by metres: least squares does not settle, the judge says why all the same."""
+    settings, seen = Settings(), 0
+    for attempt in range(12):
+        rng = np.random.default_rng([1, list(PLANTS).index("two names swapped"), attempt])
+        ground = GROUNDS[list(GROUNDS)[attempt % 3]](rng)
+        planted = PLANTS["two names swapped"](
+            ground, simulate(ground.network, ground.truth, settings, rng), rng, settings
+        )
+        assert planted is not None
+        try:
+            adjust(planted.network, settings)
+        except NotConverged:
+            findings = judge_unsettled(*set_up(planted.network, settings))
+            assert findings[0].first.cause == "names_swapped"
+            assert {findings[0].first.name, findings[0].first.detail[0]} == set(planted.names)
+            seen += 1
+    assert seen > 0
