@@ -11,7 +11,8 @@ from hubtack.io.words import Row, Section, Sign, joined
 from hubtack.io.writers.sheets import names, plain
 
 if TYPE_CHECKING:
-    from hubtack.adjust.compare import Comparison, Moved
+    from hubtack.adjust.compare import Comparison
+    from hubtack.adjust.epochs.moved import Moved
     from hubtack.adjust.results import Adjustment
     from hubtack.io.units import Units
 

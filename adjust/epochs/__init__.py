@@ -1,0 +1,1 @@
+"""Two epochs: their common datum, and which marks moved."""
