@@ -117,3 +117,15 @@ def test_names_with_braces_do_no_harm() -> None:
     job = job_of(replace(network, setups=network.setups.replace(setup=names)))
     e = Explanation("setup", "{size} T", "off_mark", 0.02, 40.0, 0, 0.001, 2, (0.02, 0.0))
     assert claim(e, job) == "the device looks 20.0 ± 1.0 mm off its mark, towards east"
+
+
+@pytest.mark.parametrize("code", list(CAUSES))
+def test_every_cause_can_be_said(code: str) -> None:
+    """No sentence asks for a slot that is not filled, and none names a unit of its own."""
+    slots = {name: f"<{name}>" for name in ("size", "value", "other", "others", "entered", "right", "row", "way")}
+    cause = CAUSES[code]
+    assert cause.code == code
+    said = cause.sentence.format(**slots)
+    assert "{" not in said
+    assert not set(said.split()) & {"mm", "m", "arcsec", "ppm", "ft"}
+    assert cause.unit != "none" or "<size>" not in said
