@@ -154,6 +154,8 @@ def _entries(solved: Solved, left: Ints, right: Ints) -> Floats:
     are solved for only where they don't.
     """
     n, cofactor = solved.unknowns.n, solved.solution.cofactor
+    if not len(left):
+        return np.zeros(0)
     out = np.where((left < 0) | (right < 0), 0.0, np.nan)
     wanted, at = np.unique(np.where(np.isnan(out), left * n + right, -1), return_inverse=True)
     values = np.where(wanted < 0, 0.0, np.nan)

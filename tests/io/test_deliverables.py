@@ -43,6 +43,22 @@ def test_every_deliverable_takes_every_job(name, tmp_path):
     assert all(p.stat().st_size for p in (tmp_path / "out").iterdir())
 
 
+@pytest.mark.parametrize(
+    "name",
+    ["gnss-uitm-6-vectors", "lev-ogundare-6-1", "hz2d-wuhan-a", "angles-ogundare-6-2-horizon", "data-csdm-nz-free",
+     "trilat-ufpr-3-distances", "lev-bme-4-point"],
+)  # fmt: skip
+def test_jobs_without_setups_of_every_kind(name, tmp_path):
+    """Vectors, levels, angles, azimuths, distances; with control and free."""
+    job = read_job(Path(__file__).parents[1] / "published" / name)
+    adjustment = adjust(job.network, job.settings)
+    write_all(adjustment, job, tmp_path / "out", chosen(LOCAL))
+    again = read_job(tmp_path / "out" / "network.xml")
+    second = adjust(again.network, again.settings).marks
+    for axis in ("east", "north", "height"):
+        assert np.array_equal(getattr(second, axis), getattr(adjustment.marks, axis), equal_nan=True)
+
+
 @pytest.mark.parametrize("network", [levelling(), levelling(2), made_up(40)], ids=["heights", "two", "many"])
 def test_made_up_networks_too(network, tmp_path):
     """Marks without positions, and a result without its solution, which only the covariance file can't do without."""
