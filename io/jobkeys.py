@@ -160,7 +160,7 @@ class SourceKeys:
 
 @dataclass(eq=False)
 class ToleranceKeys:
-    """[tolerance]: what a plan is held to, at the confidence level of [tests]."""
+    """[tolerance]"""
 
     position: float | None = key("sigma of a length", "semi-major axis of a mark's ellipse", default=None)
     height: float | None = key("sigma of a length", "half-width of a height's interval", default=None)
@@ -171,7 +171,7 @@ class ToleranceKeys:
 
 @dataclass(eq=False)
 class TimesKeys:
-    """[times]: minutes, for what a change to a plan costs. Defaults: common practice, no source."""
+    """[times]"""
 
     pointing: float | None = key("number", "one pointing on one face [min]", default=None)
     instrument_setup: float | None = key("number", "setting up the instrument [min]", default=None)
