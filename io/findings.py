@@ -264,7 +264,9 @@ def _moved(finding: Finding, units: Units) -> str:
 
 
 def _small(units: Units, metres: float) -> str:
-    """A length without its sigma: whole millimetres from ten on."""
+    """A length without its sigma: whole millimetres from ten on, the job's own unit from a metre on."""
+    if metres >= 1.0:
+        return f"{units.show_length(metres, 2)} {units.length_name}"
     return units.show_small_length(metres, 0 if metres >= 0.01 else 1)
 
 

@@ -116,14 +116,19 @@ def _finding(point: Point, s: Search, g: Given, f: int, written: Written) -> Fin
     first, *same = _explained(point, g, f, 1.0, written)
     around = rivals(s, g, f)
     others = list(same)
+    told, strongest = True, -1
     for h, rho in around:
-        others.append(_explained(point, g, h, rho, written)[0])
-    told = not any(rho > SAME for _, rho in around)
+        rival = _explained(point, g, h, rho, written)[0]
+        alike = (rival.what, rival.name) == (first.what, first.name)
+        if alike and rival.cause == first.cause:
+            continue
+        others.append(rival)
+        strongest = h if strongest < 0 else strongest
+        told &= rho <= SAME or (alike and rival.group == first.group)
     size, _ = estimate(g, f)
     apart: Apart | None = None
-    if around:
-        other, _ = estimate(g, around[0][0])
-        apart = tell_apart(s.tests, f, size, around[0][0], other)
+    if strongest >= 0:
+        apart = tell_apart(s.tests, f, size, strongest, estimate(g, strongest)[0])
     return Finding(
         rank=0,
         first=first,

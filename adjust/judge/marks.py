@@ -12,7 +12,7 @@ import numpy as np
 from ..ground.table import Floats, Ints
 from .bend import NOTHING, bent
 from .point import Point
-from .pose import lie, pictures, stations
+from .pose import lie, stations
 from .signatures import Book, Hypothesis
 
 FAR = 0.25  # m: a setup further than this off its mark makes one ask whether it stood on that mark
@@ -62,7 +62,7 @@ def add_other_points(book: Book) -> None:
     effects = point.wide.unknowns.effects
     place = point.state.coordinates
     shifts: dict[int, list[tuple[int, tuple[Ints, Floats]]]] = {}
-    standing = stations(point.solved.equations, place)
+    standing = stations(point.solved.equations, place, point.pictures)
     elsewhere = stood(point, set(standing))
     _bend_control(book, standing | elsewhere)
     for s, moved in (standing | elsewhere).items():
@@ -142,7 +142,7 @@ def stood(point: Point, passed: set[int]) -> dict[int, Floats]:
     """
     state, mark = point.state, point.solved.network.setups.mark
     found: dict[int, list[Floats]] = {}
-    for p in pictures(point.solved.equations):
+    for p in point.pictures:
         if p.station in passed:
             continue
         off = lie(p, state.coordinates, float(state.orientations[p.orientation]), mark)
@@ -162,7 +162,7 @@ def _add_other_targets(book: Book, explained: set[int]) -> None:
     centres = place[setups.mark] + np.column_stack([np.zeros((len(setups), 2)), heights])
     targets = np.flatnonzero(~setups.instrument)
     done: set[tuple[int, int]] = set()
-    for p in pictures(point.solved.equations):
+    for p in point.pictures:
         if p.station in explained:
             continue
         off = lie(p, place, float(point.state.orientations[p.orientation]), setups.mark)

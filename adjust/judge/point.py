@@ -21,6 +21,7 @@ from ..model.equations import Equations, State
 from ..model.reductions import Observations, wrap
 from ..model.unknowns import Unknowns
 from ..solved import Solved
+from .pose import Picture, pictures
 from .robust import robust_point
 
 GROSS = 0.015  # m: an effect or a residual beyond this bends the lines of an indoor network by 0.01 mm
@@ -77,6 +78,11 @@ class Point:
         used = np.flatnonzero(self.solved.obs.used)
         out[used] = self.solved.equations.sigmas(self.x, used)
         return out
+
+    @cached_property
+    def pictures(self) -> list[Picture]:
+        """What every instrument setup saw in every round."""
+        return pictures(self.solved.equations)
 
     @cached_property
     def state(self) -> State:

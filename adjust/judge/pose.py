@@ -113,11 +113,11 @@ def replaced(equations: Equations, orientations: Floats, place: Floats) -> tuple
     return place, orientations, changed
 
 
-def stations(equations: Equations, place: Floats) -> dict[int, Floats]:
+def stations(equations: Equations, place: Floats, seen: list[Picture]) -> dict[int, Floats]:
     """Instrument setups whose targets put them further than FAR off their mark: how far, (3,) m."""
     mark = equations.network.setups.mark
     found: dict[int, Floats] = {}
-    for p in pictures(equations):
+    for p in seen:
         if len(p.targets) < 3 or p.station in found or not np.isfinite(place[mark[p.station], :2]).all():
             continue
         here = place[mark[p.station]]

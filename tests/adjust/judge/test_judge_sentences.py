@@ -122,7 +122,9 @@ def test_names_with_braces_do_no_harm() -> None:
 @pytest.mark.parametrize("code", list(CAUSES))
 def test_every_cause_can_be_said(code: str) -> None:
     """No sentence asks for a slot that is not filled, and none names a unit of its own."""
-    slots = {name: f"<{name}>" for name in ("size", "value", "other", "others", "entered", "right", "row", "way")}
+    slots = {
+        name: f"<{name}>" for name in ("size", "value", "other", "others", "entered", "right", "row", "way")
+    }
     cause = CAUSES[code]
     assert cause.code == code
     said = cause.sentence.format(**slots)
