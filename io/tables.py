@@ -17,6 +17,9 @@ from .columns import LATER, InputColumn
 from .faults import FaultList, Nearest, Spot, listed
 from .units import quoted
 
+LARGEST_FILE = (
+    500_000_000  # bytes: some millions of rows; more is not a day's work, and would fill the memory
+)
 LONGEST_CELL = 1000  # characters, except in a note: longer ones are a stray quotation mark, not a reading
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
 
@@ -53,6 +56,11 @@ def read_bytes(path: Path, faults: FaultList) -> bytes | None:
     try:
         if path.exists() and not path.is_dir() and not path.is_file():
             raise OSError(0, "it is a device")  # reading a pipe would wait for ever
+        size = path.stat().st_size
+        if size > LARGEST_FILE:
+            found = f"The file has {size // 1_000_000} MB, more than {LARGEST_FILE // 1_000_000}"
+            faults.add(path.name, 0, "", "RUN419", found, "Part it into days.")
+            return None
         data = path.read_bytes()
     except IsADirectoryError:
         faults.add(

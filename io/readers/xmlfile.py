@@ -80,10 +80,12 @@ def line_of(element: _Element) -> int:
 
 def children(parent: _Element, *names: str) -> Iterator[_Element]:
     """The children with one of these names (all, without names) in the parent's own namespace."""
-    space = _namespace(parent)
-    for child in parent:
-        if isinstance(child.tag, str) and _namespace(child) == space and (not names or local(child) in names):
-            yield child
+    if names:
+        space = _namespace(parent)
+        wanted = {f"{{{space}}}{name}" if space else name for name in names}
+        yield from (child for child in parent if child.tag in wanted)
+        return
+    yield from (c for c in parent if isinstance(c.tag, str) and _namespace(c) == _namespace(parent))
 
 
 def first(parent: _Element | None, *path: str) -> _Element | None:
@@ -91,7 +93,8 @@ def first(parent: _Element | None, *path: str) -> _Element | None:
     for name in path:
         if parent is None:
             return None
-        parent = next(children(parent, name), None)
+        space = _namespace(parent)
+        parent = parent.find(f"{{{space}}}{name}" if space else name)
     return parent
 
 
