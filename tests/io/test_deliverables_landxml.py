@@ -503,6 +503,16 @@ def test_the_projects_reader_finds_every_column_and_every_choice(name, tmp_path)
     assert np.array_equal(second.marks.covariance, adjustment.marks.covariance, equal_nan=True)
 
 
+@pytest.mark.parametrize("name", ["braced-traverse", "free-stations", "by-hand"])
+def test_written_again_it_is_the_same_file(name, tmp_path):
+    adjustment, job = delivered(name)
+    write(adjustment, job, tmp_path)
+    first = (tmp_path / "network.xml").read_bytes()
+    again = read_job(tmp_path / "network.xml")
+    write(adjust(again.network, again.settings), again, tmp_path)
+    assert (tmp_path / "network.xml").read_bytes() == first
+
+
 @pytest.mark.parametrize("units", [Units("ft", "gon"), Units("us-ft", "deg"), Units("ft", "dms")])
 def test_in_other_units_the_same_coordinates_to_a_nanometre(units, tmp_path):
     adjustment, job = delivered("free-stations", units)
