@@ -24,13 +24,16 @@ if TYPE_CHECKING:
 _PLURAL = {
     "collimation of a pair": "face pairs, circle",
     "index of a pair": "face pairs, zenith",
-    "spread of directions": "directions over rounds",
-    "spread of zeniths": "zenith angles over rounds",
-    "spread of distances": "distances over rounds",
+    "spread of directions": "directions, rounds",
+    "spread of zeniths": "zenith angles, rounds",
+    "spread of distances": "distances, rounds",
+    "collimation through the day": "collimation, drift",
+    "index through the day": "index, drift",
     "distance both ways": "distances both ways",
     "distance again": "distances on other setups",
     "rise both ways": "rises both ways",
     "rise again": "rises on other setups",
+    "line between heights": "lines between heights",
 }
 
 
@@ -73,7 +76,7 @@ def headline(found: FieldCheck) -> tuple[Sign, str]:
     if found.adjustment.flagged:
         return (
             "flagged",
-            f"LOOK: the readings agree, but the adjusted network is flagged: see `hubtack adjust`.{tail}",
+            f"LOOK: no single check disagrees, but the adjusted network is flagged: see `hubtack adjust`.{tail}",
         )
     if loose:
         word = "ALL AGREES" if found.checks else "NOTHING DISAGREES"
@@ -132,7 +135,8 @@ def sentence(c: Check, job: Job) -> str:
     n = c.names
     if c.kind in ("distance both ways", "distance again", "rise both ways", "rise again"):
         what = "distance" if c.kind.startswith("distance") else "rise"
-        return f"{n[0]} – {n[1]}: the {what}s of {n[2]} → {n[3]} and {n[4]} → {n[5]} differ by {size}, {expected}."
+        lines = f"{c.about['first']} and {c.about['again']}"
+        return f"{n[0]} – {n[1]}: the {what}s of {lines} differ by {size}, {expected}."
     if c.kind.startswith("closure"):
         what = {
             "closure of angles": "angles",
@@ -140,6 +144,8 @@ def sentence(c: Check, job: Job) -> str:
             "closure of heights": "heights",
         }[c.kind]
         return f"Loop {' – '.join(n)}: {what} close to {size}, {expected}."
+    if c.kind == "line between heights":
+        return f"Line {' – '.join(n)}: misses the given heights by {size}, {expected}."
     if c.kind.endswith("of a pair"):
         what = c.kind.split()[0]
         return (
@@ -202,7 +208,7 @@ def _worst(found: FieldCheck, job: Job) -> Section:
                     _size(abs(c.found), c, job),
                     _size(c.sigma, c, job),
                     f"{plain(c.ratio, 1)} of {plain(c.critical, 1)}",
-                    "–".join(c.names[:4]) if kind.startswith("closure") else names(c.names[:2]),
+                    "–".join(c.names[:4]) if kind.startswith(("closure", "line")) else names(c.names[:2]),
                 ),
             )
         )
@@ -254,6 +260,8 @@ def _next(found: FieldCheck, job: Job) -> Section:
     n = found.next
     if n is None:
         if found.adjustment is None:
+            return Section("next", "", ())
+        if not len(found.adjustment.network.sights):
             return Section("next", "", ())
         loose = bool(found.adjustment.marks.unchecked.any())
         words = (

@@ -118,7 +118,7 @@ def _verdict(a: Adjustment, show: Show, tolerance: Tolerance) -> Section:
         Row(
             "",
             (
-                f"{len(a.marks)} marks, {readings} planned readings (faces of a round together), {len(a.setups)} setups; "
+                f"{len(a.marks)} marks, {readings} planned readings, {len(a.setups)} setups; "
                 f"{a.degrees_of_freedom} degrees of freedom. No reading was used.",
             ),
         )
@@ -162,7 +162,8 @@ def _marks(a: Adjustment, show: Show, tolerance: Tolerance, most: int) -> Sectio
         "height ±",
         "",
     )
-    title = f"Predicted new marks, worst first ({percent(a.settings.confidence)})"
+    what = "new marks" if any(not c for c in m.control) else "marks"
+    title = f"Predicted {what}, worst first ({percent(a.settings.confidence)})"
     return Section("marks", title, tuple(rows), headings, max(0, len(order) - most))
 
 
@@ -326,7 +327,9 @@ def _changes(
         )
     missed = bool(tolerance) and not meets(a, tolerance)
     if missed and not any(c.meets for c in changes):
-        rows.append(Row("watch", ("No single change meets the tolerance: combine some of them and plan again.",)))
+        rows.append(
+            Row("watch", ("No single change meets the tolerance: combine some of them and plan again.",))
+        )
     unit = show.small_length_name
     headings = ("change", f"position [{unit}]", "height ±", "unchecked", "minutes")
     return Section(

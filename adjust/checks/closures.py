@@ -8,6 +8,7 @@ in truth: such a loop says nothing about the centring over its marks.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -51,6 +52,40 @@ def closure_checks(
             )
             found.append(_position(plan, names, settings))
         found += _height(settings, effects, marks, legs, names, limit)
+    return found + control_lines(network, settings, effects, legs, limit)
+
+
+def control_lines(
+    network: Network, settings: Settings, effects: Effects, legs: list[Leg], limit: float
+) -> list[Check]:
+    """Lines of rises from one mark of known height to another, against the two heights."""
+    import networkx as nx
+
+    marks = network.marks
+    known = np.flatnonzero(np.isfinite(marks.sigma_height) & ~np.isnan(marks.height)).tolist()
+    usable = {(leg.start_mark, leg.end_mark): leg for leg in reversed(legs) if _usable(effects, leg)}
+    if len(known) < 2 or not usable:
+        return []
+    graph: nx.Graph[int] = nx.Graph()
+    graph.add_edges_from(usable)
+    graph.add_edges_from((-1, m) for m in known if m in graph)  # the datum joins all that it holds
+    found: list[Check] = []
+    for cycle in nx.cycle_basis(graph, -1) if -1 in graph else []:
+        if -1 not in cycle:
+            continue
+        at = cycle.index(-1)
+        path = cycle[at + 1 :] + cycle[:at]
+        first, last = path[0], path[-1]
+        form, total = Form(1), float(marks.height[first] - marks.height[last])
+        for a, b in pairwise(path):
+            leg, sign = (usable[a, b], 1.0) if (a, b) in usable else (usable[b, a], -1.0)
+            total += sign * rise_of_marks(effects, leg)
+            add_rise(form, settings, effects, leg, sign)
+        for m in (first, last):
+            form.add(("control", m, 2), float(marks.sigma_height[m]), 1.0)
+        sigma = float(np.sqrt(form.covariance()[0, 0]))
+        names = tuple(str(marks.mark[m]) for m in path)
+        found.append(normal_check("line between heights", names, total, sigma, limit, "length", len(path)))
     return found
 
 

@@ -14,7 +14,10 @@ from ..settings import Settings
 
 @dataclass(frozen=True)
 class Leg:
-    """From an instrument setup to a target setup. D horizontal distance and `up` from trunnion axis to target, m; NaN unknown."""
+    """From an instrument setup to a target setup, or (setups −1) a levelled rise between marks, named by its row.
+
+    D horizontal distance and `up` from trunnion axis to target (from mark to mark), m; NaN unknown.
+    """
 
     number: int
     start: int
@@ -27,10 +30,11 @@ class Leg:
     sigma_up: float
     refraction: float  # ∂up/∂k, m
     directions: dict[int, tuple[float, float]] = field(default_factory=dict)  # round → value, sigma
+    row: str = ""
 
 
 def legs(network: Network, settings: Settings, obs: Observations | None = None) -> list[Leg]:
-    """All legs, in the order of the first sight of each.
+    """All legs, in the order of the first sight of each; then levelled rises.
 
     Curvature and refraction, at the level of the instrument:  D = S sin z − (1 − k/2)·S² sin z cos z / R,
     up = S cos z + (1 − k)(S sin z)²/(2R)  (all textbooks, from memory).
@@ -77,6 +81,10 @@ def legs(network: Network, settings: Settings, obs: Observations | None = None) 
                 },
             )
         )
+    for i in np.flatnonzero(obs.used & (obs.kind == "rise")).tolist():
+        nan, rise, sigma = float("nan"), float(obs.value[i]), float(obs.sigma[i])
+        ends = int(obs.start_mark[i]), int(obs.end_mark[i])
+        out.append(Leg(len(out), -1, -1, *ends, nan, nan, rise, sigma, 0.0, {}, str(obs.id[i])))
     return out
 
 

@@ -37,11 +37,13 @@ def two_way_checks(network: Network, settings: Settings, legs: list[Leg]) -> lis
 
 def known_heights(effects: Effects, leg: Leg) -> bool:
     """Whether both devices have heights."""
-    return not np.isnan(effects.heights[[leg.start, leg.end]]).any()
+    return leg.start < 0 or not np.isnan(effects.heights[[leg.start, leg.end]]).any()
 
 
 def rise_of_marks(effects: Effects, leg: Leg) -> float:
     """From the mark under the instrument to that under the target, m."""
+    if leg.start < 0:
+        return leg.up
     return float(leg.up + effects.heights[leg.start] - effects.heights[leg.end])
 
 
@@ -54,8 +56,9 @@ def add_rise(
 ) -> None:
     """What makes a rise wrong: its readings, two heights, and refraction, which is common to all."""
     form.add(("up", leg.number, 0), leg.sigma_up, sign)
-    effects.rise(form, leg.start, sign)
-    effects.rise(form, leg.end, -np.asarray(sign))
+    if leg.start >= 0:
+        effects.rise(form, leg.start, sign)
+        effects.rise(form, leg.end, -np.asarray(sign))
     form.add(("refraction", 0, 0), settings.refraction_sigma, np.asarray(sign) * leg.refraction)
 
 
@@ -71,6 +74,7 @@ def _distance(network: Network, effects: Effects, first: Leg, again: Leg, limit:
     return normal_check(
         "distance both ways" if again.start_mark != first.start_mark else "distance again",
         _names(network, first, again), again.D - first.D, sigma, limit, "length", length=first.D,
+        first=_words(network, first), again=_words(network, again),
     )  # fmt: skip
 
 
@@ -86,13 +90,19 @@ def _rise(
     return normal_check(
         "rise both ways" if turned else "rise again",
         _names(network, first, again), b + a if turned else b - a, sigma, limit, "length", length=first.D,
+        first=_words(network, first), again=_words(network, again),
     )  # fmt: skip
 
 
 def _names(network: Network, first: Leg, again: Leg) -> tuple[str, ...]:
+    """Both marks, then the setups that took part."""
     marks, setups = network.marks.mark, network.setups.setup
-    return (
-        str(marks[first.start_mark]),
-        str(marks[first.end_mark]),
-        *(str(setups[s]) for s in (first.start, first.end, again.start, again.end)),
-    )
+    took_part = [s for leg in (first, again) for s in (leg.start, leg.end) if s >= 0]
+    return (str(marks[first.start_mark]), str(marks[first.end_mark]), *(str(setups[s]) for s in took_part))
+
+
+def _words(network: Network, leg: Leg) -> str:
+    """`I02 → T09`, or `row 12`."""
+    if leg.start < 0:
+        return f"row {leg.row}"
+    return f"{network.setups.setup[leg.start]} → {network.setups.setup[leg.end]}"

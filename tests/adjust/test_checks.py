@@ -325,6 +325,25 @@ def test_the_next_sight_frees_a_mark() -> None:
     assert found.next.unchecked[1] == found.next.unchecked[0] - 1
 
 
+def test_a_levelled_line_between_two_heights() -> None:
+    """By hand: 1.001 + 0.999 m between 10 m and 12.006 m: short by 6 mm, of √2 mm; the line back and forth by 1 mm of √2."""
+    p = Plan()
+    p.held("A", 0, 0, 10)
+    p.held("B", 1, 0, 12.006)
+    p.mark("P", 0, 1, 11)
+    p.reduce("rise", 0, 2, 1 * MM, value=1.001)
+    p.reduce("rise", 2, 1, 1 * MM, value=0.999)
+    p.reduce("rise", 1, 2, 1 * MM, value=-1.000)
+    found = check(p.network())
+    (line,) = of_kind(found, "line between heights")
+    assert line.names == ("A", "P", "B")
+    assert abs(line.found) / MM == pytest.approx(6.0, abs=1e-6)
+    assert line.sigma / MM == pytest.approx(2**0.5)
+    (twice,) = of_kind(found, "rise both ways")
+    assert abs(twice.found) / MM == pytest.approx(1.0, abs=1e-6)
+    assert twice.names == ("P", "B")
+
+
 def test_angle_over_common_rounds() -> None:
     net = hexagon(False).simulated(0)
     a, b = legs(net, Settings())[:2]
