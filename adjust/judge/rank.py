@@ -23,7 +23,8 @@ CLOSE = 0.95  # correlation from which what is shared goes before what is single
 EXACT = 0.02  # a size that must be 1 may miss by this: the way between two marks bends a little
 ALIKE = 0.99  # correlation, and
 CURVED = 0.01  # share of T, within which a rival is not excluded: models are not that exact
-TURNED = 0.9, 0.7  # correlation, and share of a gross T, from which control is not excluded
+LARGE = 300.0  # T beyond which a
+TURNED = 0.9, 0.7  # correlation, and a share of it, do not exclude control
 # m or rad: what is beyond is another kind of mistake, or only the straight line through something bent
 OFF = 0.3  # m: a device further off stood on something else
 LIMITS = {
@@ -172,9 +173,8 @@ def rivals(s: Search, g: Given, top: int) -> list[tuple[int, float]]:
     evidence = np.where(possible(g), g.evidence, 0.0)
     near = (evidence > g.evidence[top] - NOT_EXCLUDED) | ((rho > SAME) & (evidence > 0.0))
     near |= (rho > ALIKE) & ((1.0 - CURVED) * g.T[top] < g.T) & (evidence > 0.0)
-    if (
-        g.T[top] > GROSS
-    ):  # a gross error of control turns and stretches everything, more than a straight line says
+    # a large error of control turns and stretches everything, more than a straight line says
+    if g.T[top] > LARGE:
         control = np.array([h.what == "control" for h in s.tests.hypotheses])
         near |= control & (rho > TURNED[0]) & (TURNED[1] * g.T[top] < g.T) & (evidence > 0.0)
     hypotheses = s.tests.hypotheses
