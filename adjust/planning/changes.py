@@ -210,16 +210,23 @@ def best_sights(planned: Planned, base: Adjustment, starts: Ints, most: int) -> 
     solved = base.solved
     assert solved is not None
     new = np.flatnonzero(new_marks(base))
-    offered = candidates(planned.network, planned.coordinates, starts, longest(base))
+    loose = np.flatnonzero(base.marks.unchecked)
+    reach = longest(base)
+    offered = candidates(planned.network, planned.coordinates, starts, reach)
+    if len(loose):
+        offered = list(
+            dict.fromkeys([*offered, *candidates(planned.network, planned.coordinates, starts, reach, loose)])
+        )
     found = gains(solved, offered, new)
     if not found:
         return []
     short: list[Candidate] = []
     for key in (lambda g: (g.position, -g.nats), lambda g: (g.height, -g.nats)):
         short += [g.candidate for g in sorted(found, key=key)[:most]]
-    for mark in np.flatnonzero(base.marks.unchecked)[:4].tolist():
-        of_mark = [g for g in found if g.candidate.mark == mark]
-        short += [g.candidate for g in sorted(of_mark, key=lambda g: -g.own)[:1]]
+    # the mark that would gain most, of those that nothing checks
+    freed = sorted((g for g in found if base.marks.unchecked[g.candidate.mark]), key=lambda g: -g.own)
+    best_of = {g.candidate.mark: g.candidate for g in reversed(freed)}
+    short += [best_of[m] for m in dict.fromkeys(g.candidate.mark for g in freed)][:4]
     return list(dict.fromkeys(short))
 
 

@@ -60,8 +60,10 @@ def update(Q: Floats, a: Floats, R: Floats) -> tuple[Floats, float]:
     return Q - G @ np.linalg.solve(S, G.T), float(gain)
 
 
-def candidates(network: Network, coordinates: Floats, starts: Ints, reach: float) -> list[Candidate]:
-    """Sights from some instrument setups to every mark within `reach` m, nearest first, where none stands yet."""
+def candidates(
+    network: Network, coordinates: Floats, starts: Ints, reach: float, only: Ints | None = None
+) -> list[Candidate]:
+    """Sights from some instrument setups to every mark (of `only`, rows) within `reach` m, nearest first."""
     setups = network.setups
     targets = np.flatnonzero(~setups.instrument)
     if not len(targets) or not len(starts):
@@ -71,7 +73,8 @@ def candidates(network: Network, coordinates: Floats, starts: Ints, reach: float
     for s in starts.tolist():
         at = int(setups.mark[s])
         away = np.hypot(*(coordinates[:, :2] - coordinates[at, :2]).T)
-        for m in np.flatnonzero((away > 1.0) & (away <= reach)).tolist():
+        near = (away > 1.0) & (away <= reach)
+        for m in (np.flatnonzero(near) if only is None else only[near[only]]).tolist():
             found.append(Candidate(int(s), m, support, device, height, float(away[m])))
     found.sort(key=lambda c: (c.distance, c.start, c.mark))
     return found[:MOST]
