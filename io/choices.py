@@ -45,17 +45,15 @@ class Outcome:
 
 
 def choices(adjustment: Adjustment, job: Job, finding: Finding) -> tuple[Choice, ...]:
-    """The cause put first, then its rivals. Raises ValueError for an adjustment that carries no solution."""
+    """The cause put first, then its rivals; without the solution (it is not kept when pickled) rivals decide nothing."""
     from hubtack.adjust.judge.point import find_point
     from hubtack.adjust.judge.remedy import remedies
 
-    if adjustment.solved is None:
-        raise ValueError("this adjustment carries no solution")
     causes = (finding.first, *finding.rivals)
-    point = find_point(adjustment.solved) if finding.rivals else None
+    point = find_point(adjustment.solved) if adjustment.solved and finding.rivals else None
     out = []
     for k, cause in enumerate(causes, 1):
-        found = finding.remedies if k == 1 or point is None else remedies(point, cause)
+        found = finding.remedies if k == 1 else remedies(point, cause) if point else ()
         number = str(finding.rank) if len(causes) == 1 else f"{finding.rank}.{k}"
         out.append(Choice(number, cause, tuple(decision(r, job.units) for r in found)))
     return tuple(out)

@@ -137,15 +137,20 @@ def flags(a: Adjustment) -> int:
     return int(readings + a.setups.flagged.sum() + a.control.flagged.sum())
 
 
-def _claims(f: Finding, job: Job) -> tuple[Row, ...]:
+def test_words(f: Finding) -> str:
+    """The test that a finding has failed."""
     first = f.first
     freedoms = f"{first.freedoms} degree{'' if first.freedoms == 1 else 's'} of freedom"
     chance = f"{f.probability:.1g}" if f.probability > 1e-12 else "below 1e-12"
-    test = (
+    return (
         f"Statistic {first.statistic:.1f} with {freedoms}, critical {f.critical:.1f} with {f.tried} causes tried; "
         f"by chance: probability {chance}."
     )
-    rows = [Row("flagged", (f"{place(first, job)}: {claim(first, job)}.",)), Row("", (test,))]
+
+
+def _claims(f: Finding, job: Job) -> tuple[Row, ...]:
+    first = f.first
+    rows = [Row("flagged", (f"{place(first, job)}: {claim(first, job)}.",)), Row("", (test_words(f),))]
     if not f.told:
         words = (
             "The geometry can't tell it from the rivals below: to accept one takes knowledge from outside."

@@ -106,8 +106,9 @@ def _limit(adjustment: Adjustment, audit: Audit, job: Job) -> float:
     told = np.isfinite(audit.setups.height_error) & np.isfinite(audit.setups.sigma)
     reach = np.abs(audit.setups.height_error[told]) + FACTOR * audit.setups.sigma[told]
     bands = FACTOR * adjustment.setups.sigma_height[audit.setups.group >= 0]
+    usual = min(float(np.quantile(reach, 0.9)), 6.0 * float(np.median(reach))) if len(reach) else 0.0
     most = max(
-        float(np.quantile(reach, 0.9)) if len(reach) else 0.0,
+        usual,
         1.15 * float(bands.max(initial=0.0)),
         1e-4,
     )

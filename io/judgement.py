@@ -86,7 +86,7 @@ def class_verdict(c: AuditClasses, g: int) -> str:
     if reason.startswith("the geometry"):
         return f"can't tell (at best {odds(ceiling)})"
     if reason.startswith("both"):
-        return f"can't tell ({odds(evidence)} for {'fixed' if evidence > 0.0 else 'measured'})"
+        return f"can't tell ({odds_for(evidence)})"
     if reason.startswith("the rest"):
         return "can't tell, for the rest of the network does not fit"
     return f"can't tell: {reason}"
@@ -138,3 +138,9 @@ def odds(evidence: float) -> str:
         return f"over {PLENTY:.0f} : 1"
     ratio = math.exp(abs(evidence))
     return f"{ratio:.0f} : 1" if ratio >= 10.0 else f"{ratio:.1f} : 1"
+
+
+def odds_for(evidence: float) -> str:
+    """The same with what it speaks for: `38 : 1 for fixed`."""
+    words = odds(evidence)
+    return words and f"{words} for {'fixed' if evidence > 0.0 else 'measured'}"

@@ -5,9 +5,14 @@ from __future__ import annotations
 
 import shlex
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from hubtack.io.about import version
+from hubtack.io.accept import block
+from hubtack.io.choices import choices
+from hubtack.io.diagnosis import test_words
+from hubtack.io.findings import sentence
+from hubtack.io.judgement_sheets import audit_sheet, causes_sheet, classes_sheet, components_sheet
 from hubtack.io.netmap import network_drawing
 from hubtack.io.summary import summary
 from hubtack.io.svgmap import style, svg
@@ -16,6 +21,7 @@ from hubtack.io.writers import coordinates, residuals, setups
 from hubtack.io.writers.sheets import Heading, Sheet, Show, one_dimensional_factor, percent, plain
 
 if TYPE_CHECKING:
+    from hubtack.adjust.judge.finding import Finding
     from hubtack.adjust.results import Adjustment
     from hubtack.io.job import Job
 
@@ -28,9 +34,19 @@ _IN_PAGE = {
 }
 
 
-def report_page(adjustment: Adjustment, job: Job) -> str:
-    """The page as text. User's words are escaped; nothing in it depends on the clock or on where the job
-    lies."""
+_OWN_SECTIONS = (
+    "decisions",
+    "remarks",
+    "findings",
+    "heights",
+)  # of the summary: the page tells them elsewhere
+
+
+def report_page(adjustment: Adjustment, job: Job, heights: bytes = b"") -> str:
+    """The page as text; `heights` is heights.png, empty where there is none. User's words are escaped; nothing in it
+    depends on the clock or on where the job lies."""
+    from base64 import b64encode
+
     from jinja2 import Environment, StrictUndefined
     from markupsafe import Markup
 
@@ -46,7 +62,11 @@ def report_page(adjustment: Adjustment, job: Job) -> str:
         sign={"ok": "✓", "flagged": "✗", "watch": "!"}.get(sign, ""),
         level=sign,
         verdict=words,
-        sections=[s for s in told if s.key not in ("decisions", "remarks")],
+        sections=[s for s in told if s.key not in _OWN_SECTIONS],
+        findings=[_finding(f, adjustment, job) for f in adjustment.findings],
+        heights=next((s for s in told if s.key == "heights"), None),
+        heights_picture=b64encode(heights).decode("ascii"),
+        heights_sheets=[_shortened(make(adjustment, job)) for make in (classes_sheet, audit_sheet)],
         signs={"ok": ("✓", "fits"), "flagged": ("✗", "flagged"), "watch": ("!", "watch"), "": ("", "")},
         map=Markup(svg(drawing, f"Map of {job.name}", _in_words(adjustment))),
         map_style=Markup(style()),
@@ -54,8 +74,27 @@ def report_page(adjustment: Adjustment, job: Job) -> str:
         remarks=[*adjustment.remarks, *job.remarks],
         settings=_settings(adjustment, job),
         version=version(),
-        command=f"hubtack adjust {shlex.quote(job.folder.resolve().name or 'JOB')}",
+        command=f"hubtack adjust {_job_name(job)}",
     )
+
+
+def _job_name(job: Job) -> str:
+    return shlex.quote(job.folder.resolve().name or "JOB")
+
+
+def _finding(f: Finding, a: Adjustment, job: Job) -> dict[str, Any]:
+    """One finding for the page: its sentence, its causes, and the decisions ready to copy."""
+    made = choices(a, job, f)
+    return {
+        "rank": f.rank,
+        "told": f.told,
+        "sentence": sentence(f, job),
+        "test": test_words(f),
+        "causes": causes_sheet(made, job),
+        "more": f.rivals_not_shown,
+        "decisions": [(c.number, "\n\n".join(block(d) for d in c.decisions)) for c in made if c.decisions],
+        "command": f"hubtack diagnose {_job_name(job)} {shlex.quote(f.first.name)}",
+    }
 
 
 def relative_sheet(adjustment: Adjustment, job: Job) -> Sheet:
@@ -119,7 +158,14 @@ def constants_sheet(adjustment: Adjustment, job: Job) -> Sheet:
     return Sheet("Constants estimated", headings, tuple(rows))
 
 
-SECTIONS = (coordinates.sheet, setups.sheet, residuals.sheet, relative_sheet, constants_sheet)
+SECTIONS = (
+    coordinates.sheet,
+    setups.sheet,
+    residuals.sheet,
+    components_sheet,
+    relative_sheet,
+    constants_sheet,
+)
 
 
 def _shortened(sheet: Sheet) -> Sheet:
