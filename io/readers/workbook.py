@@ -238,7 +238,9 @@ def open_workbook(path: Path, faults: FaultList, files: dict[str, str]) -> _Work
         workbook = _Workbook(name, CalamineWorkbook.from_filelike(BytesIO(data)), inside)
         for sheet in ("job", *TABLES):
             workbook.rows(sheet)
-    except Exception as error:  # the library's own, of many kinds, and none of them the user's doing
+    except BaseException as error:  # the library's own, of many kinds; a panic of its core is no Exception
+        if isinstance(error, KeyboardInterrupt | SystemExit):
+            raise
         found = f"The workbook can't be read. {str(error)[:200] or type(error).__name__}"
         faults.add(name, 0, "", "RUN416", found, "Save it as .xlsx anew.")
         return None

@@ -16,8 +16,9 @@ from io import BytesIO
 MOST_BYTES = 300_000_000  # unpacked, all members together: some 500 000 rows of sights
 MOST_MEMBERS = 5_000
 MOST_CELLS = 20_000_000  # of one sheet's rectangle
-_REFERENCE = re.compile(rb"""<(?:\w+:)?c\b[^>]*?\sr=["']([A-Z]{1,3})([0-9]{1,7})["']""")
-_ROW = re.compile(rb"""<(?:\w+:)?row\b[^>]*?\sr=["']([0-9]{1,9})["']""")
+# wherever it stands: an attribute before it may hold a ">", and a name that is none would be taken as a far column
+_PLACE = re.compile(rb"""\sr\s*=\s*["']([^"']*)["']""")
+_NAMED = re.compile(rb"([A-Z]{0,3})([0-9]{1,7})")
 _CELL = re.compile(rb"<(?:\w+:)?c\b([^>]*?)(?:/>|>(.*?)</(?:\w+:)?c>)", re.DOTALL)
 _NAME = re.compile(rb"""\sr=["']([A-Z]{1,3}[0-9]{1,7})["']""")
 _ERROR = re.compile(rb"""\st=["']e["']""")
@@ -111,11 +112,19 @@ def _sheets(members: dict[str, bytes]) -> Sheets:
 
 
 def _check_size(name: str, xml: bytes) -> None:
-    columns, last_row, letters = 1, 1, set()
-    for letter, row in _REFERENCE.findall(xml):
-        letters.add(letter)
-        last_row = max(last_row, int(row))
-    last_row = max(last_row, max(map(int, _ROW.findall(xml)), default=1))
+    if b"\0" in xml:
+        raise Unsafe(f"The sheet {name} is damaged, or not UTF-8", "Save the workbook anew.")
+    columns, last_row = 1, 1
+    letters = set()
+    for place in _PLACE.findall(xml):
+        match = _NAMED.fullmatch(place)
+        if match is None:
+            shown = place[:20].decode("utf-8", "replace")
+            raise Unsafe(
+                f"The sheet {name} is damaged: a cell is called {shown!r}", "Save the workbook anew."
+            )
+        letters.add(match[1])
+        last_row = max(last_row, int(match[2]))
     for each in letters:
         number = 0
         for character in each:

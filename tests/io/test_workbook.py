@@ -225,6 +225,24 @@ def test_a_cell_at_the_far_corner_of_a_sheet_is_refused(day: Path) -> None:
     assert (found.code, "row 1048576" in found.found) == ("RUN416", True)
 
 
+@pytest.mark.parametrize(
+    "place",
+    ["AAAAAAC2", "C99999999", "c2", "&#65;2", "C2:D3", "2C"],
+    ids=["columns", "rows", "case", "entity", "range", "order"],
+)
+def test_a_cell_whose_name_is_none_is_refused(place: str, day: Path) -> None:
+    """A library that takes letters for columns without end would ask for a table of terabytes, and the program would die."""
+    workbook("by-hand", day)
+    inside = {i: zipfile.ZipFile(day).read(i) for i in zipfile.ZipFile(day).namelist()}
+    sheet = inside["xl/worksheets/sheet4.xml"]
+    assert sheet.count(b'r="C2"') == 1
+    inside["xl/worksheets/sheet4.xml"] = sheet.replace(b'<c r="C2"', b'<c x=">" r="' + place.encode() + b'"')
+    with zipfile.ZipFile(day, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in inside.items():
+            archive.writestr(name, data)
+    assert told(day) == [("day.xlsx", "RUN416")]
+
+
 def test_a_cell_of_a_million_characters(day: Path) -> None:
     workbook("by-hand", day)
     inside = {i: zipfile.ZipFile(day).read(i) for i in zipfile.ZipFile(day).namelist()}
