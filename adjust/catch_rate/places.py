@@ -90,7 +90,8 @@ def _given(ground: Ground, rng: np.random.Generator, m: int, add: dict[str, floa
     for a, size in add.items():
         columns[a][m] += size
     wrong = replace(day, marks=day.marks.replace(**columns))
-    size = float(np.linalg.norm(list(add.values())))
+    values = list(add.values())
+    size = values[0] if len(values) == 1 else float(np.linalg.norm(values))
     return Planted(wrong, "control", (str(day.marks.mark[m]),), size)
 
 

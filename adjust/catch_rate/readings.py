@@ -181,7 +181,9 @@ def _one(ground: Ground, amount: Amount, rng: np.random.Generator, column: str, 
 def _planted(day: Network, column: str, row: int, add: float) -> Planted:
     mine = _mean_of(day, row)
     name = str(day.sights.id[mine[0]])
-    return Planted(with_column(day, column, row, add), "reading", (name,), add / len(mine))
+    back = column == "zenith" and day.sights.face[row] == 2  # counts down on that face
+    size = (-add if back else add) / len(mine)
+    return Planted(with_column(day, column, row, add), "reading", (name,), size)
 
 
 def _with(day: Network, column: str) -> Ints:

@@ -9,7 +9,7 @@ from typing import Any
 from .ground import Ground
 from .trials import Kind, Outcome, Task, trial
 
-CHUNK_SECONDS = 1.0  # of work that goes to a cluster at a time, per worker: what Ctrl-C may lose
+PART = 20  # trials a core of a cluster is given at a time, about a second's work: what Ctrl-C may lose
 
 
 class NoLibrary(Exception):  # noqa: N818
@@ -74,15 +74,22 @@ def _on_cluster(
         cores = sum(client.nthreads().values())
         if not cores:
             raise NoCluster(f"the scheduler at {address} has no workers")
-        part = max(1, round(CHUNK_SECONDS / 0.05)) * cores
-        with (
-            client.as_current(),
-            parallel_config(backend="dask", scheduler_host=address, wait_for_workers_timeout=10),
-        ):
-            for at in range(0, len(tasks), part):
-                yield from Parallel()(
-                    delayed(_apart)(ground, rows, seed, task) for task in tasks[at : at + part]
-                )
+        part = PART * cores
+        try:
+            with (
+                client.as_current(),
+                parallel_config(backend="dask", scheduler_host=address, wait_for_workers_timeout=10),
+            ):
+                for at in range(0, len(tasks), part):
+                    yield from Parallel()(
+                        delayed(_apart)(ground, rows, seed, task) for task in tasks[at : at + part]
+                    )
+        except ImportError as error:
+            raise NoCluster(
+                f"a worker of {address} lacks {error.name}: install hubtack[cluster] there"
+            ) from None
+        except OSError as error:
+            raise NoCluster(f"the connection to {address} broke: {error}") from None
 
 
 def _apart(ground: Ground, rows: Sequence[Kind], seed: int, task: Task) -> tuple[Task, Outcome]:

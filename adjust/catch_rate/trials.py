@@ -55,7 +55,7 @@ class Caught:
     shown: bool = False
     sure: bool = False
     name: str = ""
-    size: float = float("nan")
+    size: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 import time
 from collections.abc import Iterator
@@ -80,6 +81,9 @@ def simulate(
     written. Exit code 0: done; 2: faults in the input; 130: interrupted.
     """
     talk.one_thread()
+    if cluster is not None and not re.fullmatch(r"([a-z]+://)?(\[[0-9a-fA-F:]+\]|[^\s/:]+):\d+", cluster):
+        wanted = "Write it as the scheduler prints it, such as tcp://10.0.0.5:8786."
+        raise click.BadParameter(f'"{cluster}" is no address. {wanted}', param_hint="--cluster")
     from hubtack.adjust.catch_rate.trials import kinds
 
     rows = kinds(only) if blunders or only else ()

@@ -93,14 +93,18 @@ def edited(name: str, folder: Path, file: str, old: str, new: str) -> Path:
     return job
 
 
+MINI = 'mini-prism]\nmode = "prism"\nconstant = "{}"'
+FREED = '\n[[decision]]\nleave_out = "control C3"\nreason = "kerb pushed"\nby = "party chief"\n'
+
+
 @pytest.mark.parametrize(
     ("name", "file", "old", "new"),
     [
         ("taped-height", "setups.csv", ",0.2175,", ",,"),
-        ("prism-mix-up", "job.toml", 'mini-prism]\nmode = "prism"\nconstant = "0 mm"', 'mini-prism]\nmode = "prism"\nconstant = "17.5 mm"'),
-        ("moved-control", "job.toml", "", '\n[[decision]]\nleave_out = "control C3"\nreason = "kerb pushed"\nby = "party chief"\n'),
+        ("prism-mix-up", "job.toml", MINI.format("0 mm"), MINI.format("17.5 mm")),
+        ("moved-control", "job.toml", "", FREED),
     ],
-)  # fmt: skip
+)
 def test_the_cure_that_its_readme_names_cures_it(
     name: str, file: str, old: str, new: str, tmp_path: Path
 ) -> None:
