@@ -83,7 +83,8 @@ def headline(found: FieldCheck) -> tuple[Sign, str]:
         return "watch", f"{word}, but don't pack up yet.{tail}"
     if not_reached(found):
         return "watch", f"SO FAR GOOD: {len(found.checks)} checks agree; marks without a reading remain."
-    return "ok", f"READY: {len(found.checks)} checks agree, the network fits, and every mark is checked."
+    agree = f"{len(found.checks)} checks agree, " if found.checks else ""
+    return "ok", f"READY: {agree}the network fits, and every mark is checked."
 
 
 def not_reached(found: FieldCheck) -> tuple[str, ...]:

@@ -112,6 +112,8 @@ def _verdict(a: Adjustment, show: Show, tolerance: Tolerance) -> Section:
         asked.append(f"between marks {_length(show, constant)} + {ratio * 1e6:g} ppm")
     if asked:
         rows.append(Row("", (f"Tolerance at {level}: {', '.join(asked)}.",)))
+    if tolerance.height is not None and f.height_mark < 0:
+        rows.append(Row("watch", ("No height is planned: the tolerance of heights says nothing here.",)))
     kinds = a.observations.kind
     readings = int(((kinds != "effect") & (kinds != "control") & (kinds != "constant")).sum())
     rows.append(
@@ -219,7 +221,7 @@ def _mistakes(a: Adjustment, show: Show) -> Section:
         rows.append(
             Row(
                 "watch" if blind else "ok",
-                (f"{kind}, at the target", middle, worst, f"{blind} of {len(mine)}"),
+                (kind, middle, worst, f"{blind} of {len(mine)}"),
             )
         )
     for label, values in (
@@ -250,7 +252,10 @@ def _mistakes(a: Adjustment, show: Show) -> Section:
             )
     headings = ("mistake in", f"typical [{show.small_length_name}]", "largest", "never seen")
     return Section(
-        "mistakes", f"Smallest mistakes that would show (with {power} probability)", tuple(rows), headings
+        "mistakes",
+        f"Smallest mistakes that would show (with {power} probability), at the target",
+        tuple(rows),
+        headings,
     )
 
 
@@ -278,6 +283,17 @@ def _budget(a: Adjustment, budget: Budget | None) -> Section:
                 (budget.sources[i], _share(position[i]), _share(height[i]), "█" * round(BAR * float(by[i]))),
             )
         )
+    if "control" in budget.sources:
+        given = float(np.nan_to_num(by[budget.sources.index("control")]))
+        if given > 0.5:
+            rows.append(
+                Row(
+                    "watch",
+                    (
+                        f"The given control makes {_share(given)} % of it: no sight and no support helps with that.",
+                    ),
+                )
+            )
     title = f"Where the error of {a.marks.mark[budget.mark]} comes from (share of its variance)"
     return Section(
         "budget",
@@ -314,11 +330,15 @@ def _changes(
     a: Adjustment, changes: Sequence[Change], show: Show, tolerance: Tolerance, most: int
 ) -> Section:
     f = figures(a, tolerance)
-    head = Row("", ("as planned", *_figures(f, show), ""))
-    rows = [head]
+    pairs = tolerance.relative is not None
+
+    def row(sign: Sign, words: str, x: Figures, minutes: str) -> Row:
+        return Row(sign, (words, *_figures(x, show), *((plain(x.relative, 2),) if pairs else ()), minutes))
+
+    rows = [row("", "as planned", f, "")]
     for c in changes[:most]:
         sign: Sign = ("ok" if c.meets else "") if tolerance else ""
-        rows.append(Row(sign, (change_words(c), *_figures(c.figures, show), f"{c.minutes:.0f}")))
+        rows.append(row(sign, change_words(c), c.figures, f"{c.minutes:.0f}"))
     if not changes:
         return Section(
             "changes",
@@ -331,10 +351,20 @@ def _changes(
             Row("watch", ("No single change meets the tolerance: combine some of them and plan again.",))
         )
     unit = show.small_length_name
-    headings = ("change", f"position [{unit}]", "height ±", "unchecked", "minutes")
+    headings = (
+        "change",
+        f"position [{unit}]",
+        "height ±",
+        "unchecked",
+        *(("pairs",) if pairs else ()),
+        "minutes",
+    )
+    title = "What one change would give, most helpful first"
+    if pairs:
+        title += " (pairs: worst over its tolerance)"
     return Section(
         "changes",
-        "What one change would give, most helpful first",
+        title,
         tuple(rows),
         headings,
         max(0, len(changes) - most),
