@@ -34,6 +34,7 @@ _COMMANDS = {
     "centring": "hubtack.io.commands.centring",
     "simulate": "hubtack.io.commands.simulate",
     "compare": "hubtack.io.commands.compare",
+    "passports": "hubtack.io.commands.passports",
 }
 _BLAS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
