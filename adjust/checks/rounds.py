@@ -72,7 +72,7 @@ def round_checks(network: Network, settings: Settings) -> list[Check]:
             words = "distance" if kind == "level" else kind
             check = chi2_check(
                 f"spread of {words}s", (name,), T, f, sigma * float(np.sqrt(T / f)), sigma, settings.alpha, quantity,
-                len(rows), worst=str(obs.id[worst]),
+                len(rows), worst=str(obs.id[worst]), freedom=float(f), readings=float(np.median(obs.count[rows])),
             )  # fmt: skip
             found.append(check)
     return found
