@@ -91,7 +91,7 @@ def _must_be_placed(network: Network, obs: Observations, unknowns: Unknowns, sta
     if lost.any():
         from .ground.topology import explain_undetermined
 
-        raise Undetermined(explain_undetermined(network, obs, lost[:, :2].any(axis=1), lost[:, 2]))
+        raise Undetermined(explain_undetermined(network, obs, np.any(lost[:, :2], axis=1), lost[:, 2]))
 
 
 def _held_readings(obs: Observations) -> tuple[Trouble, ...]:

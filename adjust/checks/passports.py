@@ -140,8 +140,8 @@ def _sigma(group: str, name: str, what: str, total: _Sum) -> Sigma:
     lower = ratio * total.freedom / chi2_quantile(1.0 - tail, total.freedom)
     upper = ratio * total.freedom / chi2_quantile(tail, total.freedom)
     verdict = "needs checking" if lower > 1.0 else "better than stated" if upper < 1.0 else "as stated"
-    values = (float(stated * np.sqrt(x)) for x in (ratio, lower, upper))
-    return Sigma(group, name, what, stated, *values, total.freedom, verdict, len(total.days))
+    found, low, high = (float(stated * np.sqrt(x)) for x in (ratio, lower, upper))
+    return Sigma(group, name, what, stated, found, low, high, total.freedom, verdict, len(total.days))
 
 
 def _weighted(values: Sequence[tuple[float, float]]) -> tuple[float, float]:
