@@ -24,7 +24,8 @@ a cell may carry its own: 1.5 mm, 5.02 ft, 3 arcsec, 12 gon, 123°45'06.7"."""
 
 
 _BOOK = """\
-field book  One table with headers of its own in the place of setups.csv and sights.csv; it stays as it is.
+field book  One table with headers of its own in the place of setups.csv and sights.csv; it stays as
+it is.
 
 [columns] in job.toml names its file and maps our keys to its headers:
 
@@ -38,29 +39,34 @@ field book  One table with headers of its own in the place of setups.csv and sig
     zenith = "V (gon)"
     slope = "SD"
 
-The separator, decimal commas, UTF-8 and UTF-16 are told from the file; other encodings are asked for. The job's first
-instrument and first support stand in for a column that the book lacks. Setups that the book does not name (from_setup,
-to_setup) are inferred: rows of one mark, support, device and height are one setup; blank rows, any change, or for a
-target the next instrument setup, start a new one. With same_target = "until height or support changes" a target stays
-one setup though the instrument moves on. A blank cell under the instrument means "as above". Marks that are not in
-marks.csv are new ones. hubtack new --from BOOK JOB guesses all this and writes tables for correction."""
+The separator, decimal commas, UTF-8 and UTF-16 are told from the file; other encodings are asked
+for. The job's first instrument and first support stand in for a column that the book lacks. Setups
+that the book does not name (from_setup, to_setup) are inferred: rows of one mark, support, device
+and height are one setup; blank rows, any change, or for a target the next instrument setup, start a
+new one. With same_target = "until height or support changes" a target stays one setup though the
+instrument moves on. A blank cell under the instrument means "as above". Marks that are not in
+marks.csv are new ones. hubtack new --from BOOK JOB guesses all this and writes tables for
+correction."""
 _WORKBOOK = """\
-workbook  A job as one day.xlsx: sheets named marks, setups, sights, reduced, vectors with the same columns as the tables, and a
-sheet job whose first column holds the lines of job.toml.
+workbook  A job as one day.xlsx: sheets named marks, setups, sights, reduced, vectors with the same
+columns as the tables, and a sheet job whose first column holds the lines of job.toml.
 
-Other sheets are passed over. Numbers may be stored as text. Cells in which a spreadsheet made a date of a reading, shows
-an error, or has not computed a formula are faults: day.xlsx:sights!F14. Results go to day-out beside the workbook."""
+Other sheets are passed over. Numbers may be stored as text. Cells in which a spreadsheet made a
+date of a reading, shows an error, or has not computed a formula are faults: day.xlsx:sights!F14.
+Results go to day-out beside the workbook."""
 _LANDXML = """\
-landxml  LandXML 1.0, 1.1 or 1.2. A file that hubtack wrote (--write landxml) is a job by itself: hubtack adjust day.xml.
+landxml  LandXML 1.0, 1.1 or 1.2. A file that hubtack wrote (--write landxml) is a job by itself:
+hubtack adjust day.xml.
 
-A survey of another program says nothing about supports and sigmas. Either hubtack new --from day.xml JOB writes it out as
-tables, or a job.toml names it, with instruments and supports:
+A survey of another program says nothing about supports and sigmas. Either hubtack new --from
+day.xml JOB writes it out as tables, or a job.toml names it, with instruments and supports:
 
     [source]
     landxml = "day.xml"
     to_support = "pole"
 
-marks.csv beside it goes before the points of the file. Observations marked as unused are left out by decisions."""
+marks.csv beside it goes before the points of the file. Observations marked as unused are left out
+by decisions."""
 _OTHERS = {
     "book": _BOOK, "book.csv": _BOOK, "field book": _BOOK, "columns": _BOOK,
     "workbook": _WORKBOOK, "xlsx": _WORKBOOK, "landxml": _LANDXML, "xml": _LANDXML, "source": _LANDXML,
