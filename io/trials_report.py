@@ -15,12 +15,19 @@ if TYPE_CHECKING:
 
 FAR = 3.0  # sigmas by which a share may miss its nominal value before it is marked
 MANY = 0.05  # share of days that chance alone may well give a flag on top of: more is marked
+NAMED = 12  # names in a line
 WRONG = 0.05  # share of wrong names from which a row is marked
 
 
 def trial_sections(rate: CatchRate, job: Job, runs: int, blunders: bool) -> tuple[Section, ...]:
     """All sections that have something to say."""
-    sections = (_verdict(rate, blunders), _clean(rate.clean, job), _caught(rate, job.units, runs), _key(rate))
+    sections = (
+        _verdict(rate, blunders),
+        _clean(rate.clean, job),
+        _caught(rate, job.units, runs),
+        _unseen(rate, job.units),
+        _key(rate),
+    )
     return tuple(s for s in sections if s.rows)
 
 
@@ -100,8 +107,27 @@ def _caught(rate: CatchRate, units: Units, runs: int) -> Section:
 def _row(r: Rate, units: Units) -> Row:
     counts = (r.shown, r.first, r.rival, r.wrong, r.missed, r.not_adjusted)
     figures = tuple(f"{100.0 * k / r.cases:.0f}" if k else "." for k in counts)
-    sign: Sign = "flagged" if r.wrong_sure > WRONG * r.cases else "ok" if r.first + r.rival == r.cases else ""
+    sign: Sign = "flagged" if _misled(r) else "ok" if r.first + r.rival == r.cases else ""
     return Row(sign, (r.kind.plant.name, size_words(r.kind.amount, units), *figures))
+
+
+def _unseen(rate: CatchRate, units: Units) -> Section:
+    """Where even the largest mistake of its kind that was tried never gave a finding."""
+    largest = {r.kind.plant.name: r for r in rate.rates if r.cases and r.kind.amount.unit != "least"}
+    rows = []
+    for name, r in largest.items():
+        if r.always_missed:
+            size = size_words(r.kind.amount, units)
+            where = ", ".join(r.always_missed[:NAMED])
+            more = len(r.always_missed) - NAMED
+            words = f"{name}{f', {size}' if size else ''}: {where}{f' and {more} more' if more > 0 else ''}."
+            rows.append(Row("watch", (words,)))
+    return Section("unseen", "Where it was missed on every day on which it was planted", tuple(rows))
+
+
+def _misled(r: Rate) -> bool:
+    """Whether a wrong cause is put forward as sure too often."""
+    return r.wrong_sure > WRONG * r.cases
 
 
 def _key(rate: CatchRate) -> Section:
@@ -114,6 +140,8 @@ def _key(rate: CatchRate) -> Section:
         "behind another. wrong: findings, and none is right. missed: no finding. failed: not adjustable; the worst fits "
         "are named. MDB: minimal detectable bias of what is wrong.",
     ]
+    if any(_misled(r) for r in real):
+        lines.append("✗: a wrong cause is named, as if nothing else could be, in more than 5 % of the days.")
     none = dict.fromkeys(r.kind.plant.name for r in rate.rates if not r.cases)
     left = [name for name in none if all(r.cases == 0 for r in rate.rates if r.kind.plant.name == name)]
     if left and rate.done == rate.wanted:
@@ -182,6 +210,7 @@ def _record(r: Rate) -> dict[str, Any]:
         "wrong_and_sure": r.wrong_sure,
         "missed": r.missed,
         "not_adjusted": r.not_adjusted,
+        "always_missed": list(r.always_missed),
     }
 
 

@@ -23,6 +23,7 @@ class Rate:
     wrong_sure: int  # of these: named as if nothing else could be
     missed: int
     not_adjusted: int
+    always_missed: tuple[str, ...] = ()  # in what a mistake of this size never gave a finding
 
 
 @dataclass(frozen=True)
@@ -93,6 +94,7 @@ def _rate(kind: Kind, caught: Sequence[Caught]) -> Rate:
         sum(c.verdict == "wrong" and c.sure for c in real),
         count["missed"],
         count["not adjusted"],
+        tuple(sorted({c.name for c in real} - {c.name for c in real if c.verdict != "missed"})),
     )
 
 

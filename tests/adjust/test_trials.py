@@ -120,7 +120,7 @@ def test_a_plant_spoils_something_or_says_that_it_cannot(
     [
         ("height", 1, "setups", "height"),
         ("height: a notch", 0, "setups", "height"),
-        ("height: left over", 0, "setups", "height"),
+        ("height: as before", 0, "setups", "height"),
         ("control height", 0, "marks", "height"),
     ],
 )
@@ -181,6 +181,8 @@ def test_what_no_geometry_shows_is_missed_and_has_no_multiple_of_its_bias(levell
     assert twice.kind.amount.unit == "least"
     assert twice.cases == 0
     assert (small.missed, large.missed, large.shown) == (4, 4, 0)
+    assert set(large.always_missed) <= {"I1", "T2"}  # T1 is sighted for its direction alone
+    assert large.always_missed
 
 
 def test_another_prism_on_one_setup_is_always_found_in_the_hall(hall: Ground) -> None:
@@ -213,7 +215,7 @@ def test_every_case_is_counted_once() -> None:
     came = [
         (Task(0, 0), Caught("first", True, True)), (Task(0, 1), Caught("rival", True)),
         (Task(0, 2), Caught("wrong", True, True)), (Task(0, 3), Caught("wrong", True, False)),
-        (Task(0, 4), Caught("missed")), (Task(0, 5), Caught("not adjusted", True)),
+        (Task(0, 4), Caught("missed", name="T3")), (Task(0, 5), Caught("not adjusted", True)),
         (Task(1, 0), Caught("nothing to spoil")),
     ]  # fmt: skip
     rate = tally(came, rows, 12)
@@ -222,6 +224,7 @@ def test_every_case_is_counted_once() -> None:
         6, 5, 1, 1, 2, 1, 1, 1,
     )  # fmt: skip
     assert rate.rates[1].cases == 0
+    assert r.always_missed == ("T3",)
     assert (rate.done, rate.wanted) == (7, 12)
 
 
@@ -276,3 +279,17 @@ def test_a_network_without_control_is_compared_in_its_own_datum() -> None:
         c.ellipses.sigma, 0.01
     )  # σ of 12 days is itself uncertain
     assert abs(c.heights.share - 0.95) < 4.0 * max(c.heights.sigma, 0.01)
+
+
+def test_what_is_never_found_stands_on_marks_that_are_called_unchecked(yard: Ground) -> None:
+    """`unchecked` comes from minimal detectable biases alone, the catch rate from days: they must name the same."""
+    a = adjust(yard.network, yard.settings)
+    rows = tuple(k for k in kinds(["off its mark"]) if k.amount.value == 0.02)
+    wanted = [Task(0, run) for run in range(60)]
+    (rate,) = tally(outcomes(yard, rows, 1, wanted), rows, 60).rates
+    setups = yard.network.setups
+    where = {
+        str(yard.network.marks.mark[m])
+        for m in setups.mark[np.isin(setups.setup.astype(str), rate.always_missed)]
+    }
+    assert where == set(a.marks.mark[a.marks.unchecked])
