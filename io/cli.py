@@ -306,7 +306,8 @@ def _annotation(fault: Fault, job: Path) -> str:
 
     where: list[tuple[str, Any]] = []
     if fault.file:
-        where.append(("file", (job / fault.file).as_posix()))
+        base, name = (job.parent, fault.file) if os.path.isfile(job) else (job, fault.file)
+        where.append(("file", (base / (name.rpartition(":")[0] if fault.cell else name)).as_posix()))
     if fault.row:
         where.append(("line", fault.row))
     if isinstance(fault.column, int) and fault.column:

@@ -134,12 +134,16 @@ class ColumnsKeys:
         "choice", "how long a target that the book does not name is one setup",
         "in one visit", "until height or support changes", default="in one visit",
     )  # fmt: skip
-    separator: str = key("choice", "separator, where it can't be told", "comma", "semicolon", "tab", default="")
+    separator: str = key(
+        "choice", "separator, where it can't be told", "comma", "semicolon", "tab", default=""
+    )
     encoding: str = key(
         "choice", "encoding, where it can't be told", "utf-8", "utf-16", "latin-1", "windows-1252", "windows-1250",
         default="",
     )  # fmt: skip
-    length: str = key("choice", "unit of its lengths, where no header says one", "m", "ft", "us-ft", default="")
+    length: str = key(
+        "choice", "unit of its lengths, where no header says one", "m", "ft", "us-ft", default=""
+    )
     angle: str = key(
         "choice", "unit of its angles, where no header says one", "dms", "deg", "gon", "ddd.mmss", default=""
     )
@@ -151,11 +155,13 @@ class SourceKeys:
     """[source]"""
 
     landxml: str = key("text", "LandXML file with the marks, setups and sights, in the job's folder")
-    from_support: str = key("text", "support of its instrument setups; without it the job's first", default="")
+    from_support: str = key(
+        "text", "support of its instrument setups; without it the job's first", default=""
+    )
     to_support: str = key("text", "support of its target setups; without it the job's first", default="")
     to_device: str = key("text", "target of its target setups; without it prism", default="")
-    azimuth_sigma: str = key("text", 'sigma of its reduced azimuths: "10 arcsec"', default="")
-    horizontal_sigma: str = key("text", 'sigma of its reduced distances: "5 mm"', default="")
+    azimuth_sigma: float | None = key("angle", "sigma of its reduced azimuths", default=None)
+    horizontal_sigma: float | None = key("sigma of a length", "sigma of its reduced distances", default=None)
 
 
 @dataclass(eq=False)

@@ -118,6 +118,12 @@ class _Reader:
                 what = f"{self.book.file} has {len(found)} columns {quoted(name)}"
                 wanted = "Give each a header of its own."
             self.job.fault(self.faults, ("columns", key), "JOB118", what, wanted)
+        named = [k for k in (*READINGS, "hi", "ht") if k in self.places]
+        for i, key in enumerate(named):
+            other = next((k for k in named[:i] if self.places[k] == self.places[key]), None)
+            if other:
+                what = f"{quoted(header[self.places[key]])} is named for {other} and for {key}"
+                self.job.fault(self.faults, ("columns", key), "JOB118", what, "A column holds one of them.")
         told = headers_of(self.job)
         for key, words in (("from_mark", "mark under the instrument"), ("to_mark", "mark under the target")):
             if key not in told:

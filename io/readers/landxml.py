@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from hubtack.adjust.trouble import Trouble
 
 from ..columns import TABLES
-from ..faults import FaultList, Spot, listed
+from ..faults import FaultList, Nearest, Spot, listed
 from ..jobfile import FILE, JobFile
 from ..jobkeys import DecisionKeys
 from ..tables import TextTable, read_table
@@ -94,16 +94,7 @@ def tables_beside(
     if own.is_own(root):
         tables = own.tables(root, path.name, job.units, units)
     else:
-        supports, instruments = list(job.supports), tuple(job.instruments)
-        first = (*supports, "")[0]
-        stand = Stand(
-            instruments,
-            keys.from_support or first,
-            keys.to_support or first,
-            keys.to_device,
-            keys.azimuth_sigma,
-            keys.horizontal_sigma,
-        )
+        stand = _stand(job, faults)
         survey = read_survey(root, path.name, job.units, units, stand, faults)
         tables = survey.tables
         survey.notes += filter(None, [doubt(tables, job.units)])
@@ -118,6 +109,28 @@ def tables_beside(
     return tables
 
 
+def _stand(job: JobFile, faults: FaultList) -> Stand:
+    """What [source] says of supports, targets and sigmas; a name that job.toml does not know is told here, once."""
+    keys = job.source
+    assert keys is not None  # only called then
+    named: dict[str, str] = {}
+    for key, known, what in (
+        ("from_support", list(job.supports), "support"),
+        ("to_support", list(job.supports), "support"),
+        ("to_device", ["prism", *job.targets], "target"),
+    ):
+        name = getattr(keys, key)
+        if name and name not in known and job.readable:
+            wanted = Nearest(known).advice(name, f"Known in job.toml: {listed(known)}.")
+            code = "TAB212" if what == "support" else "TAB213"
+            job.fault(faults, ("source", key), code, f"There is no {what} {quoted(name)}", wanted)
+            name = ""
+        named[key] = name or (known[0] if known and what == "support" else "")
+    azimuth = "" if keys.azimuth_sigma is None else f"{keys.azimuth_sigma!r} rad"
+    horizontal = "" if keys.horizontal_sigma is None else f"{keys.horizontal_sigma!r} m"
+    return Stand(tuple(job.instruments), **named, azimuth_sigma=azimuth, horizontal_sigma=horizontal)
+
+
 def _ask_sigmas(survey: Survey, job: JobFile, faults: FaultList) -> None:
     """Reduced observations without a sigma are asked for once, not in every row."""
     table = survey.tables.get("reduced")
@@ -126,7 +139,7 @@ def _ask_sigmas(survey: Survey, job: JobFile, faults: FaultList) -> None:
     kinds = set(table.get("kind"))
     for kind in sorted(kinds):
         key = f"{kind}_sigma"
-        if not getattr(job.source, key):
+        if getattr(job.source, key) is None:
             found = f"The file has {table.get('kind').count(kind)} {kind}s, and LandXML fixes no unit for their accuracy"
             example = "5 mm" if kind == "horizontal" else "10 arcsec"
             line, column = job.places.table(("source",))

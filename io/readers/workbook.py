@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime
 import hashlib
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,6 +26,9 @@ from .zipped import Sheets, Unsafe, look_into
 if TYPE_CHECKING:
     from python_calamine import CalamineWorkbook
 
+_CURLY = re.compile(
+    r"""[^#"']*[=\[,]\s*[“”„‟«»‘’]"""
+)  # where a value starts, as spreadsheets like to write it
 Cell = Any  # str, float, int, bool, date, datetime, time, timedelta
 
 
@@ -55,7 +59,13 @@ class WorkbookSource:
                     faults.at(
                         spot, "RUN433", "Only the first column is read", "Put the whole line into column A."
                     )
-        return "\n".join(text_of(row[0]) if row else "" for row in rows) + "\n"
+        lines = [text_of(row[0]) if row else "" for row in rows]
+        curly = [i for i, line in enumerate(lines) if _CURLY.match(line)]
+        for i in curly:
+            faults.add(
+                FILE, i + 1, "", "JOB121", "The quotation marks are typographic", 'Write straight ones: "m".'
+            )
+        return None if curly else "\n".join(lines) + "\n"
 
     def tables(self, job: JobFile, faults: FaultList, remarks: list[Trouble]) -> dict[str, TextTable]:
         """The sheets that are named as tables."""

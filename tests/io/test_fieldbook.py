@@ -262,6 +262,8 @@ def test_headers_that_are_not_there(tmp_path: Path) -> None:
     assert (tmp_path / "j" / "job.toml").read_text().splitlines()[found[0].row - 1] == 'slope = "SDist"'
     twice = faults(make(tmp_path / "k", BOOK.replace("Stn,HI", "Stn,HT")))
     assert {f.code for f in twice} == {"JOB118"}
+    same = faults(make(tmp_path / "m", columns=SHORT | {"zenith": "Hz"}))
+    assert [(f.code, "circle and for zenith" in f.found) for f in same] == [("JOB118", True)]
     lacking = faults(make(tmp_path / "l", columns={"from_mark": "Stn"}))
     assert [f.code for f in lacking] == ["JOB119", "JOB119"]
 

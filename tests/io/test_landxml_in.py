@@ -363,6 +363,16 @@ def test_faults_of_a_foreign_file_name_its_lines(tmp_path: Path) -> None:
         )
 
 
+def test_names_and_sigmas_of_source_are_checked_in_job_toml(tmp_path: Path) -> None:
+    extra = 'to_support = "tripd"\nto_device = "prysm"\nazimuth_sigma = "10"\n'
+    folder = beside(tmp_path / "j", station("i1", "A", sight("B") + sight("C")), job=JOB + extra)
+    rows = (folder / "job.toml").read_text().splitlines()
+    found = [(f.file, rows[f.row - 1].split(" ")[0], f.code) for f in faults(folder)]
+    assert found == [
+        ("job.toml", "to_support", "TAB212"), ("job.toml", "to_device", "TAB213"), ("job.toml", "azimuth_sigma", "JOB106"),
+    ]  # fmt: skip
+
+
 def test_without_a_job_beside_it_is_told_what_to_write(tmp_path: Path) -> None:
     file = tmp_path / "day.xml"
     file.write_text(survey_xml("by-hand"), encoding="utf-8")

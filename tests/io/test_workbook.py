@@ -170,6 +170,23 @@ def test_faults_of_the_sheet_job_stand_at_its_lines(day: Path) -> None:
     assert len(places) == 3  # and the missing zenith, at its section
 
 
+def test_quotation_marks_that_a_spreadsheet_made_curly(day: Path) -> None:
+    def spoil(book: Any, sheets: dict[str, Any]) -> None:
+        sheets["job"].write_string(3, 0, "name = “Weighbridge”")
+        sheets["sights"].write_string(1, 1, "I7")
+
+    assert told(workbook("by-hand", day, spoil=spoil)) == [
+        ("day.xlsx:job!A4", "JOB121"),
+        ("day.xlsx:sights!B2 (from)", "TAB211"),
+    ]
+
+
+def test_annotations_name_the_file(day: Path) -> None:
+    workbook("by-hand", day, spoil=lambda _, sheets: sheets["sights"].write_string(1, 1, "I7"))
+    done = CliRunner().invoke(cli, ["adjust", str(day), "--output-format", "github"])
+    assert f"::error file={day.as_posix()},line=2,title=TAB211::from: " in done.output
+
+
 def test_blank_rows_and_columns_and_further_sheets_do_no_harm(day: Path) -> None:
     def spoil(book: Any, sheets: dict[str, Any]) -> None:
         sheets["sights"].write_blank(300, 3, None, book.add_format({"bold": True}))
