@@ -30,7 +30,7 @@ from .model.frames import Plane
 from .model.observations import KINDS
 from .model.reductions import HELD_LENGTH, Observations, reduce_readings
 from .model.unknowns import place_unknowns
-from .outcome.solved import Solved, queries
+from .solved import Solved, queries
 from .results import Adjustment
 from .settings import Settings
 from .trouble import Trouble, Undetermined

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..ground.table import Floats, Ints
-from ..outcome.solved import Solved
+from ..solved import Solved
 
 SOURCES = (
     "direction",

@@ -12,7 +12,7 @@ import numpy as np
 
 from ..estimate.reliability import NO_CHECK
 from ..ground.table import Floats, Ints
-from ..outcome.solved import Solved
+from ..solved import Solved
 
 ALIKE = 0.99  # beyond this the geometry hardly ever tells which of two it was: P(right) is 0.61 at the MDB
 MOST = 2000  # effects: dense in their number

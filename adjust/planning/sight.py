@@ -22,7 +22,7 @@ from ..ground.table import Floats, Ints
 from ..model.equations import Equations
 from ..model.reductions import Observations, as_objects, reduce_readings
 from ..model.unknowns import Unknowns, place_unknowns
-from ..outcome.solved import MARKS, Solved
+from ..solved import MARKS, Solved
 from .variants import joined
 
 MOST = 400  # candidates that are looked at
