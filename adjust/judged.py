@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from .judge.audit import audited
 from .judge.components import components
 from .judge.diagnose import judge
 from .judge.written import Written
@@ -23,5 +22,7 @@ def judged(adjustment: Adjustment, written: Written | None = None, *, heights: b
     findings = judge(solved, written)
     if not heights:
         return replace(adjustment, findings=findings, components=components(solved))
+    from .judge.audit import audited  # here: numbers alone need not wait for it
+
     parts, audit = audited(solved)
     return replace(adjustment, findings=findings, components=parts, audit=audit)
