@@ -46,6 +46,14 @@ def _verdict(c: Comparison, first: Adjustment, second: Adjustment, alpha: float)
                 (f"Once what moved is let go, {c.rest[0]:.2f} on {c.rest[1]} degrees of freedom remains.",),
             )
         )
+    held = [
+        m
+        for m, d, q in zip(c.marks, c.difference, c.covariance, strict=True)
+        if (np.abs(np.nan_to_num(d)) > 1e-6)[np.nan_to_num(np.diagonal(q)) == 0.0].any()
+    ]
+    if held:
+        words = f"Held at other coordinates in the second epoch: {names(held, 6)}. That is no movement, and moves all the rest."
+        rows.append(Row("watch", (words,)))
     for which, a in (("first", first), ("second", second)):
         if a.flagged:
             rows.append(

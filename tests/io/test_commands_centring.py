@@ -78,6 +78,7 @@ def test_a_moved_control_mark_moves_all(tmp_path: Path) -> None:
     result = run("compare", SAMPLE, later)
     assert result.exit_code == 1
     assert "MOVED" in result.stdout
+    assert "Held at other coordinates in the second epoch: G2" in result.stdout
 
 
 def test_epochs_at_fault(tmp_path: Path) -> None:
