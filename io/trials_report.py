@@ -112,17 +112,17 @@ def _row(r: Rate, units: Units) -> Row:
 
 
 def _unseen(rate: CatchRate, units: Units) -> Section:
-    """Where even the largest mistake of its kind that was tried never gave a finding."""
+    """Where even the largest mistake of its kind that was tried was never named."""
     largest = {r.kind.plant.name: r for r in rate.rates if r.cases and r.kind.amount.unit != "least"}
     rows = []
     for name, r in largest.items():
-        if r.always_missed:
+        if r.never_named:
             size = size_words(r.kind.amount, units)
-            where = ", ".join(r.always_missed[:NAMED])
-            more = len(r.always_missed) - NAMED
+            where = ", ".join(f"{subject} ({days})" for subject, days in r.never_named[:NAMED])
+            more = len(r.never_named) - NAMED
             words = f"{name}{f', {size}' if size else ''}: {where}{f' and {more} more' if more > 0 else ''}."
             rows.append(Row("watch", (words,)))
-    return Section("unseen", "Where it was missed on every day on which it was planted", tuple(rows))
+    return Section("unseen", "Never named where it was planted (on how many days)", tuple(rows))
 
 
 def _misled(r: Rate) -> bool:
@@ -210,7 +210,7 @@ def _record(r: Rate) -> dict[str, Any]:
         "wrong_and_sure": r.wrong_sure,
         "missed": r.missed,
         "not_adjusted": r.not_adjusted,
-        "always_missed": list(r.always_missed),
+        "never_named": [{"name": name, "days": days} for name, days in r.never_named],
     }
 
 

@@ -23,7 +23,9 @@ class Rate:
     wrong_sure: int  # of these: named as if nothing else could be
     missed: int
     not_adjusted: int
-    always_missed: tuple[str, ...] = ()  # in what a mistake of this size never gave a finding
+    never_named: tuple[
+        tuple[str, int], ...
+    ] = ()  # in what a mistake of this size was never named, on how many days
 
 
 @dataclass(frozen=True)
@@ -94,8 +96,15 @@ def _rate(kind: Kind, caught: Sequence[Caught]) -> Rate:
         sum(c.verdict == "wrong" and c.sure for c in real),
         count["missed"],
         count["not adjusted"],
-        tuple(sorted({c.name for c in real} - {c.name for c in real if c.verdict != "missed"})),
+        _never_named(real),
     )
+
+
+def _never_named(caught: Sequence[Caught]) -> tuple[tuple[str, int], ...]:
+    """Not missed alone: on some days chance gives another finding."""
+    days = Counter(c.name for c in caught)
+    seen = {c.name for c in caught if c.verdict not in ("missed", "wrong")}
+    return tuple(sorted((name, n) for name, n in days.items() if name not in seen))
 
 
 def _clean(days: Sequence[Clean]) -> CleanDays:

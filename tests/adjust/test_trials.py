@@ -181,8 +181,8 @@ def test_what_no_geometry_shows_is_missed_and_has_no_multiple_of_its_bias(levell
     assert twice.kind.amount.unit == "least"
     assert twice.cases == 0
     assert (small.missed, large.missed, large.shown) == (4, 4, 0)
-    assert set(large.always_missed) <= {"I1", "T2"}  # T1 is sighted for its direction alone
-    assert large.always_missed
+    assert {name for name, _ in large.never_named} <= {"I1", "T2"}  # T1 is sighted for its direction alone
+    assert sum(days for _, days in large.never_named) == 4
 
 
 def test_another_prism_on_one_setup_is_always_found_in_the_hall(hall: Ground) -> None:
@@ -214,17 +214,17 @@ def test_every_case_is_counted_once() -> None:
     rows = ROWS[:2]
     came = [
         (Task(0, 0), Caught("first", True, True)), (Task(0, 1), Caught("rival", True)),
-        (Task(0, 2), Caught("wrong", True, True)), (Task(0, 3), Caught("wrong", True, False)),
-        (Task(0, 4), Caught("missed", name="T3")), (Task(0, 5), Caught("not adjusted", True)),
+        (Task(0, 2), Caught("wrong", True, True, "T3")), (Task(0, 3), Caught("wrong", True, False, "T4")),
+        (Task(0, 4), Caught("missed", name="T3")), (Task(0, 5), Caught("not adjusted", True, name="T4")),
         (Task(1, 0), Caught("nothing to spoil")),
     ]  # fmt: skip
     rate = tally(came, rows, 12)
+    assert rate.rates[1].cases == 0
     r = rate.rates[0]
     assert (r.cases, r.shown, r.first, r.rival, r.wrong, r.wrong_sure, r.missed, r.not_adjusted) == (
         6, 5, 1, 1, 2, 1, 1, 1,
     )  # fmt: skip
-    assert rate.rates[1].cases == 0
-    assert r.always_missed == ("T3",)
+    assert r.never_named == (("T3", 2),)
     assert (rate.done, rate.wanted) == (7, 12)
 
 
@@ -287,9 +287,6 @@ def test_what_is_never_found_stands_on_marks_that_are_called_unchecked(yard: Gro
     rows = tuple(k for k in kinds(["off its mark"]) if k.amount.value == 0.02)
     wanted = [Task(0, run) for run in range(60)]
     (rate,) = tally(outcomes(yard, rows, 1, wanted), rows, 60).rates
-    setups = yard.network.setups
-    where = {
-        str(yard.network.marks.mark[m])
-        for m in setups.mark[np.isin(setups.setup.astype(str), rate.always_missed)]
-    }
+    setups, names = yard.network.setups, [name for name, _ in rate.never_named]
+    where = {str(yard.network.marks.mark[m]) for m in setups.mark[np.isin(setups.setup.astype(str), names)]}
     assert where == set(a.marks.mark[a.marks.unchecked])
