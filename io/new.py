@@ -19,6 +19,7 @@ from .faults import Fault, FaultList, Faults, Nearest, listed
 from .jobfile import read_jobfile
 from .readers.bookfile import Book, parse_book, read_text
 from .readers.guess import WORDS, Guess, guess, hits
+from .readers.source import Source
 from .readers.tomltext import toml
 from .tables import TextTable
 from .units import quoted
@@ -45,8 +46,15 @@ def from_file(path: Path, folder: Path, told: dict[str, str]) -> list[str]:
     """
     _refuse_full(folder)
     faults = FaultList()
-    if path.is_dir():
-        files, words = _job_files(path, faults)
+    if not os.path.exists(path):
+        near = Nearest(p.name for p in path.parent.glob("*")).find(path.name)
+        wanted = (
+            f'Is "{path.parent / near}" meant?' if near else "Name a field book, a LandXML file or a job."
+        )
+        raise Faults([Fault(str(path), 0, "", "RUN412", "There is no such file", wanted)])
+    source = _job_at(path)
+    if source is not None:
+        files, words = _job_files(source, faults)
     elif path.suffix.lower() == ".xml":
         from .readers.landxml import as_tables
 
@@ -62,13 +70,23 @@ def from_file(path: Path, folder: Path, told: dict[str, str]) -> list[str]:
     return [*words, f"Written into {folder}: {', '.join(sorted(files))}."]
 
 
-def _job_files(folder: Path, faults: FaultList) -> tuple[dict[str, str], list[str]]:
-    """A job whose setups come from a field book or a LandXML file, as tables: with its own mapping and supports."""
+def _job_at(path: Path) -> Source | None:
+    """The folder or workbook at a path, if it is a job already."""
+    if path.is_dir():
+        from .readers.folder import FolderSource
+
+        return FolderSource(path)
+    if path.suffix.lower() == ".xlsx":
+        from .readers.workbook import WorkbookSource, holds_job
+
+        return WorkbookSource(path) if holds_job(path) else None
+    return None
+
+
+def _job_files(source: Source, faults: FaultList) -> tuple[dict[str, str], list[str]]:
+    """A job whose setups come from a field book, a LandXML file or sheets, as tables: with its own supports."""
     import tomlkit
 
-    from .readers.folder import FolderSource
-
-    source = FolderSource(folder)
     text = source.job_text(faults)
     if text is None:
         return {}, []

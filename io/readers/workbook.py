@@ -257,6 +257,12 @@ def open_workbook(path: Path, faults: FaultList, files: dict[str, str]) -> _Work
     return workbook
 
 
+def holds_job(path: Path) -> bool:
+    """Whether a workbook can be read and has a sheet `job`."""
+    workbook = open_workbook(path, FaultList(), {})
+    return workbook is not None and workbook.rows("job") is not None
+
+
 def sheet_as_book(
     path: Path, sheet: str, hits: Hits, faults: FaultList, files: dict[str, str]
 ) -> Book | None:

@@ -11,7 +11,7 @@ import xlsxwriter
 from click.testing import CliRunner, Result
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from tests.io.foreign import HEADERS, NAMED, SAMPLES, apart, coordinates, flat_job, flat_rows
+from tests.io.foreign import HEADERS, NAMED, SAMPLES, apart, coordinates, flat_job, flat_rows, workbook
 from tests.io.foreign_xml import job_beside, survey_xml
 
 from hubtack.io.cli import cli
@@ -147,6 +147,13 @@ def test_a_foreign_encoding_is_guessed_and_said(tmp_path: Path) -> None:
     assert rows(tmp_path / "job" / "marks.csv")[0]["mark"] == "Köln"
 
 
+def test_a_file_that_is_not_there(tmp_path: Path) -> None:
+    book(tmp_path / "tuesday.csv", "Station,Point,Hz", ["A,B,0-00-00"])
+    done = new("--from", tmp_path / "teusday.csv", tmp_path / "job")
+    assert (done.exit_code, f'Is "{tmp_path}/tuesday.csv" meant?' in done.output) == (2, True)
+    assert new("--from", "x" * 5000, tmp_path / "job").exit_code == 2
+
+
 def test_a_sheet_becomes_tables(tmp_path: Path) -> None:
     out = xlsxwriter.Workbook(str(tmp_path / "b.xlsx"))
     sheet = out.add_worksheet("monday")
@@ -159,6 +166,12 @@ def test_a_sheet_becomes_tables(tmp_path: Path) -> None:
     assert done.exit_code == 0, done.output
     assert [r["circle"] for r in rows(tmp_path / "job" / "sights.csv")] == ["0.5", "399.25"]
     assert 'angle = "gon"' in (tmp_path / "job" / "job.toml").read_text(encoding="utf-8")
+
+
+def test_a_workbook_that_is_a_job_becomes_a_folder(tmp_path: Path) -> None:
+    done = new("--from", workbook("free-stations", tmp_path / "day.xlsx"), tmp_path / "job")
+    assert done.exit_code == 0, done.output
+    assert apart(coordinates(tmp_path / "job"), coordinates(SAMPLES / "free-stations")) < 1e-6
 
 
 def test_landxml_becomes_tables(tmp_path: Path) -> None:
