@@ -12,7 +12,7 @@ from hubtack.io.accept import block
 from hubtack.io.choices import Choice, Outcome, after_it, choices, decided, outcome, put_right, readings_about
 from hubtack.io.findings import apart_text, claim, place, record, sentence
 from hubtack.io.verdict import readings_of
-from hubtack.io.words import Row, Section, joined
+from hubtack.io.words import Row, Section, Sign, joined
 from hubtack.io.writers.sheets import Show, at_target, plain
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def diagnosis(a: Adjustment, job: Job, finding: Finding) -> Diagnosis:
         return Diagnosis(finding, made, outcomes, outcome(a, right).adjustment, "with that size put right")
     first = outcomes[0]
     left = bool(made[0].decisions) and "leave_out" in made[0].decisions[0]
-    how = "against the rest, once left out" if left else "once corrected"
+    how = "once left out" if left else "once corrected"
     after = first.adjustment if first and not first.freed else None
     return Diagnosis(finding, made, outcomes, after, how)
 
@@ -184,7 +184,7 @@ def _evidence(d: Diagnosis, a: Adjustment, job: Job) -> Section:
         after = (show.small(residual[k] * far[i], 1), plain(float(w[k]), 1))
         made.append(Row("flagged" if o.flagged[i] else "ok", before if d.after is None else before + after))
     unit = show.small_length_name
-    title = "Evidence: residuals at the target as adjusted" + (f", and {d.how}" if d.after else "")
+    title = "Evidence: residuals at the target, as adjusted" + (f" and {d.how}" if d.after else "")
     headings = ("reading", "from → to", f"residual [{unit}]", "w", f"after [{unit}]", "w after")
     most = 4 if d.after is None else 6
     return Section("evidence", title, tuple(made), headings[:most], max(0, len(rows) - SHOWN))
@@ -206,7 +206,9 @@ def _choices(d: Diagnosis, a: Adjustment, job: Job) -> Section:
         else:
             parts.append(f". Then {effect_words(a, n.adjustment)}")
         settled = n is not None and n.adjustment is not None and not n.freed and not n.adjustment.flagged
-        rows.append(Row("ok" if settled else "watch", ("".join(parts) + ".",)))
+        # A tick would speak for one of several that nothing tells apart.
+        sign: Sign = "watch" if not settled else "ok" if d.finding.told else ""
+        rows.append(Row(sign, ("".join(parts) + ".",)))
     more = len(d.choices) - len(rows) + d.finding.rivals_not_shown
     return Section("choices", "Choices", tuple(rows), more=more)
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from hubtack.io.findings import sentence
 from hubtack.io.words import Row, Section, Sign
+from hubtack.io.writers.sheets import names
 
 if TYPE_CHECKING:
     from hubtack.adjust.judge.audit import Audit, AuditClasses
@@ -27,7 +28,7 @@ def findings_section(a: Adjustment, job: Job, most: int, path: str = "JOB") -> S
     if rows:
         more = len(a.findings) - len(rows)
         name = shlex.quote(a.findings[0].first.name)
-        words = f"The evidence, and the decision to accept: hubtack diagnose {shlex.quote(path)} {name}"
+        words = f"Evidence and decision: hubtack diagnose {shlex.quote(path)} {name}"
         rows.append(Row("", (f"and {more} more. {words}" if more else words,)))
     title = "Findings" if any(f.told for f in a.findings) else "Findings (what the geometry leaves open)"
     return Section("findings", title, tuple(rows))
@@ -43,7 +44,7 @@ def heights_section(a: Adjustment, job: Job, most: int) -> Section:
         words = (f"Not asked: {audit.reason.removeprefix('not asked: ')}.",) if audit.reason else ()
         return Section("heights", title, tuple(Row("", (w,)) for w in words))
     rows = [Row(class_sign(audit.classes, g), (class_words(audit, g),)) for g in range(len(audit.classes))]
-    odd = np.flatnonzero(audit.setups.verdict == "fits neither")
+    odd = np.flatnonzero((audit.setups.verdict == "fits neither") & np.isfinite(audit.setups.height_error))
     told = {e.name for f in a.findings for e in (f.first, *f.rivals)}
     rows += [Row("watch", (neither_words(audit, i, job.units, told),)) for i in odd[:most].tolist()]
     return Section("heights", title, tuple(rows), more=max(0, len(odd) - most))
@@ -106,13 +107,20 @@ def neither_words(audit: Audit, row: int, units: Units, told: set[str]) -> str:
 
 
 def components_section(a: Adjustment, job: Job) -> Section:
-    """Only the declared sigmas that the residuals contradict."""
+    """Only the declared sigmas that the residuals contradict; where there are findings, by name alone.
+
+    A mistake makes the sigmas around it look too small, and a sigma too small makes mistakes of sound readings.
+    """
     c = a.components
     title = "Sigmas that the residuals contradict"
     if c is None:
         return Section("components", title, ())
+    odd = np.flatnonzero((c.verdict == "too optimistic") | (c.verdict == "too pessimistic")).tolist()
+    if a.findings and odd:
+        words = f"{names(c.group[odd], 4)}: perhaps because of the findings. Settle those first."
+        return Section("components", title, (Row("", (words,)),))
     rows = []
-    for i in np.flatnonzero((c.verdict == "too optimistic") | (c.verdict == "too pessimistic")).tolist():
+    for i in odd:
         angle = c.quantity[i] == "angle"
         show = job.units.show_small_angle if angle else job.units.show_small_length
         told, estimated, low, high = (

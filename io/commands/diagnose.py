@@ -223,8 +223,7 @@ def _show(a: Adjustment, job: Job, finding: Finding | None, path: str, quiet: bo
         talk.show(job.name, short_sections(a, job, path))
     else:
         sign, words = headline(a)
-        none = Row(
-            "",
-            ("Nothing stands out: no cause is larger than chance would make it among all that were tried.",),
-        )
-        talk.show(job.name, (Section("verdict", "", (Row(sign, (words,)), none)),))
+        none = "Nothing stands out: no cause is larger than chance would make it among all that were tried."
+        if a.degrees_of_freedom == 0:
+            none = "So nothing can be told of any mistake."
+        talk.show(job.name, (Section("verdict", "", (Row(sign, (words,)), Row("", (none,)))),))

@@ -123,6 +123,26 @@ def test_evidence_is_the_readings_of_the_setup_before_and_after(wrong_prism):
     assert 'correct = "setup T-B3 prism_constant"' in terminal
 
 
+def test_without_redundancy_nothing_is_claimed(tmp_path):
+    folder = tmp_path / "line"
+    folder.mkdir()
+    (folder / "job.toml").write_text('format = 1\n[units]\nlength = "m"\n')
+    (folder / "marks.csv").write_text("mark,height,control\nA,10.000,held-h\nP,,\n")
+    (folder / "reduced.csv").write_text("id,kind,from,to,value,sigma\n1,rise,A,P,1.001,1 mm\n")
+    result = run("diagnose", folder)
+    assert result.exit_code == 0
+    assert "nothing can be told" in result.stdout
+    assert "Nothing stands out" not in result.stdout
+
+
+def test_long_titles_fit_and_no_tick_speaks_for_what_is_not_told(wrong_height):
+    moved = run("diagnose", SAMPLES / "moved-control", "C3").stdout.splitlines()
+    assert max(len(line) for line in moved) <= 80
+    assert any(line.startswith("  ✓ 1  control C3") for line in moved)
+    untold = run("diagnose", wrong_height, "T-F1b").stdout.splitlines()
+    assert not [line for line in untold if line.startswith(("  ✓ 1.", "  ✗ 1."))]
+
+
 def test_unknown_names_are_faults(wrong_prism):
     result = run("diagnose", wrong_prism, "T-B33")
     assert result.exit_code == 2

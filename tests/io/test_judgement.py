@@ -147,7 +147,7 @@ def test_a_contradicted_kind_is_no_pass(clean):
         assert f"but behaves like measured, {math.exp(4.0):.0f} : 1" in row.words[0]
 
 
-def test_only_contradicted_sigmas_are_told(clean):
+def test_only_contradicted_sigmas_are_told(clean, wrong):
     a, job = clean
     assert not components_section(a, job).rows
     c = a.components
@@ -158,6 +158,8 @@ def test_only_contradicted_sigmas_are_told(clean):
     (row,) = components_section(odd, job).rows
     assert row.words[0].startswith(f"{c.group[i]}: ")
     assert "arcsec declared" in row.words[0]
+    (row,) = components_section(dataclasses.replace(odd, findings=wrong[0].findings), job).rows
+    assert "Settle those first" in row.words[0]
 
 
 def test_odds():
