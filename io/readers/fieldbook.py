@@ -345,7 +345,7 @@ class _Reader:
                 f"{self.book.file}: {listed(s.name for s in drafts)}."
             )
             lasts = "height or support changes" if visits.beyond_visit else "the instrument moves on"
-            wanted = f"A target setup lasts until {lasts}; hubtack new --from writes them out for correction."
+            wanted = f"A target setup lasts until {lasts}; hubtack new --from JOB DIR writes them out as tables, for correction."
             self.remarks.append(Trouble("REM520", text, wanted))
         used = set(self.places.values())
         rest = [
