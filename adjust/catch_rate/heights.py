@@ -25,10 +25,14 @@ def any_height(ground: Ground, amount: Amount, rng: np.random.Generator) -> Plan
 
 
 def notch(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
-    """A graduated height read one step off."""
+    """A graduated height read one notch off: 0.1 m, in a book kept in feet 0.1 ft (common practice, no source)."""
     rows = heights(ground.network)
     s = pick(rng, rows[_kind(ground.network, rows) == "graduated"])
-    return None if s < 0 else _wrong(ground, rng, s, sign(rng) * amount.value)
+    return (
+        None
+        if s < 0
+        else _wrong(ground, rng, s, sign(rng) * (0.1 if ground.written.length == 1.0 else 0.1 * FOOT))
+    )
 
 
 def digits_swapped(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:

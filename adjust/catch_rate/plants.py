@@ -22,7 +22,7 @@ TWICE = (Amount(2.0, "least"),)
 
 PLANTS: tuple[Plant, ...] = (
     Plant("height", heights.any_height, TWICE + _lengths(5, 20)),
-    Plant("height: a notch", heights.notch, _lengths(100)),
+    Plant("height: one notch", heights.notch),
     Plant("height: two digits", heights.digits_swapped),
     Plant("height: as before", heights.left_over),
     Plant("height: of another", heights.another_support),

@@ -70,7 +70,7 @@ def simulate(
     as_json: bool,
     output_format: str,
 ) -> None:
-    """Example: hubtack simulate sample_networks/braced-traverse --blunders --runs 10
+    """Example: hubtack simulate sample_networks/braced-traverse --blunders
 
     Invent days on the network of a job, adjust and judge each, and count.
 

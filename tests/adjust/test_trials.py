@@ -119,7 +119,7 @@ def test_a_plant_spoils_something_or_says_that_it_cannot(
     ("name", "amount", "table", "column"),
     [
         ("height", 1, "setups", "height"),
-        ("height: a notch", 0, "setups", "height"),
+        ("height: one notch", 0, "setups", "height"),
         ("height: as before", 0, "setups", "height"),
         ("control height", 0, "marks", "height"),
     ],
