@@ -41,8 +41,12 @@ import click; from hubtack.io import cli; stage("import click and the command li
 from hubtack.io.job import read_job; from hubtack.adjust import adjust; stage("import reader and engine")
 job = read_job(sys.argv[1]); stage("read the job")
 result = adjust(job.network, job.settings); stage("adjust")
+from hubtack.adjust.judged import judged; stage("import the judge")
+from hubtack.io.findings import written_in
+plain = judged(result, written_in(job.units), heights=False); stage("judge, for numbers alone")
 from hubtack.io.writers.result import as_text, result_document
-as_text(result_document(result, job)); stage("result.json")
+as_text(result_document(plain, job)); stage("result.json")
+result = judged(result, written_in(job.units)); stage("judge, heights as well (instead of the above)")
 from importlib import import_module
 from hubtack.io.writers import WRITERS
 from pathlib import Path
