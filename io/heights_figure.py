@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from hubtack.adjust.results import Adjustment
     from hubtack.io.job import Job
 
-DPI = 200
+DPI = 150
 FACTOR = 1.959963985  # N⁻¹(0.975)
 ACROSS = 64  # setups side by side in one strip
 LEAST = 15  # a class is at least as wide as its heading
@@ -76,7 +76,7 @@ def draw(adjustment: Adjustment, audit: Audit, job: Job, path: Path) -> None:
             bottom = 1.0 - (0.42 + strip * k + HEADING + PLOT) * inch
             axes = figure.add_axes((0.055, bottom, 0.935, PLOT * inch))
             _strip(axes, panels, adjustment, audit, job, limit, alone=len(strips) == 1)
-        figure.savefig(path, format="png", metadata={"Software": None}, pil_kwargs={"compress_level": 3})
+        figure.savefig(path, format="png", metadata={"Software": None}, pil_kwargs={"compress_level": 1})
 
 
 def _strips(audit: Audit) -> list[list[_Panel]]:
