@@ -124,7 +124,8 @@ def _solve(equations: Equations, first: Floats, datum: Datum | None) -> Solution
     except Defect as defect:
         raise Undetermined(_loose_marks(equations, defect)) from None
     except Stalled as stalled:
-        raise NotConverged(_worst(equations, stalled)) from None
+        evidence = (equations, datum.constraints if datum else None)
+        raise NotConverged(_worst(equations, stalled), evidence) from None
 
 
 def _tolerances(u: Unknowns) -> Floats:

@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 from .judge.components import components
-from .judge.diagnose import judge
+from .judge.diagnose import judge, judge_unsettled
+from .judge.finding import Finding
 from .judge.written import Written
 from .results import Adjustment
+from .trouble import NotConverged
 
 
 def judged(adjustment: Adjustment, written: Written | None = None, *, heights: bool = True) -> Adjustment:
@@ -26,3 +28,11 @@ def judged(adjustment: Adjustment, written: Written | None = None, *, heights: b
 
     parts, audit = audited(solved)
     return replace(adjustment, findings=findings, components=parts, audit=audit)
+
+
+def unsettled(trouble: NotConverged, written: Written | None = None) -> tuple[Finding, ...]:
+    """What would explain that an adjustment did not settle: exchanged names, a wrong face and the like; empty if nothing."""
+    if trouble.evidence is None:
+        return ()
+    equations, constraints = trouble.evidence  # type: ignore[misc]
+    return judge_unsettled(equations, constraints, written)

@@ -30,9 +30,9 @@ from .model.frames import Plane
 from .model.observations import KINDS
 from .model.reductions import HELD_LENGTH, Observations, reduce_readings
 from .model.unknowns import place_unknowns
-from .solved import Solved, queries
 from .results import Adjustment
 from .settings import Settings
+from .solved import Solved, queries
 from .trouble import Trouble, Undetermined
 
 STANDING_HEIGHT = 1.5  # m, over the mark: common practice, no source

@@ -29,8 +29,12 @@ class Undetermined(Exception):  # noqa: N818  (named by what it says, not by wha
 
 
 class NotConverged(Exception):  # noqa: N818
-    """Gauss-Newton did not settle; `troubles` names the observations that fit worst."""
+    """Gauss-Newton did not settle; `troubles` names the observations that fit worst.
 
-    def __init__(self, troubles: tuple[Trouble, ...]) -> None:
+    `evidence` is what `judged.unsettled` needs to name a cause.
+    """
+
+    def __init__(self, troubles: tuple[Trouble, ...], evidence: object = None) -> None:
         self.troubles = troubles
+        self.evidence = evidence
         super().__init__("\n".join(f"{t.text} {t.wanted}".rstrip() for t in troubles))

@@ -201,7 +201,7 @@ def _adjusted(
     from hubtack.adjust.judged import judged
     from hubtack.adjust.trouble import NotConverged, Undetermined
     from hubtack.io.faults import Faults, locate
-    from hubtack.io.findings import written_in
+    from hubtack.io.findings import unsettled_faults, written_in
     from hubtack.io.job import read_job
 
     try:
@@ -214,8 +214,10 @@ def _adjusted(
         wanted = _wanted(job, also)
     try:
         adjustment = adjust_network(job.network, job.settings)
-    except (Undetermined, NotConverged) as trouble:
+    except Undetermined as trouble:
         raise _NotAdjusted(locate(trouble.troubles, job)) from trouble
+    except NotConverged as trouble:
+        raise _NotAdjusted([*locate(trouble.troubles, job), *unsettled_faults(trouble, job)]) from trouble
     return job, judged(adjustment, written_in(job.units), heights=out is not None), wanted
 
 

@@ -19,7 +19,9 @@ if TYPE_CHECKING:
     from hubtack.adjust.ground.network import Network
     from hubtack.adjust.judge.finding import Apart, Explanation, Finding, Remedy
     from hubtack.adjust.judge.written import Written
+    from hubtack.adjust.trouble import NotConverged
 
+    from .faults import Fault
     from .job import Job
     from .units import Units
 
@@ -46,6 +48,24 @@ def sentence(finding: Finding, job: Job) -> str:
     if finding.told and finding.moved:
         parts.append(_moved(finding, job.units))
     return " ".join(parts)
+
+
+def unsettled_faults(trouble: NotConverged, job: Job) -> list[Fault]:
+    """What would explain that an adjustment did not settle, as faults behind its own."""
+    from hubtack.adjust.judged import unsettled
+
+    from .faults import Fault
+
+    return [
+        Fault("", 0, "", "NET309", sentence(f, job), _remedy_words(f, job))
+        for f in unsettled(trouble, written_in(job.units))[:SHOWN]
+    ]
+
+
+def _remedy_words(finding: Finding, job: Job) -> str:
+    """The decisions that one could take on it, in words."""
+    told = [f'{r.action} = "{r.target}"' for r in finding.remedies]
+    return f"If so, decide in job.toml: {', or '.join(told)}." if told else ""
 
 
 def record(finding: Finding, job: Job) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..ground.table import Floats, Ints
+from ..ground.table import Floats, Ints, distinct
 from .point import Point
 from .signatures import Book, Hypothesis
 
@@ -76,9 +76,7 @@ def add_leans(book: Book) -> None:
     place = point.state.coordinates
     towards: dict[int, list[Floats]] = {}
     seen = obs.used & (obs.start_setup >= 0) & (obs.end_setup >= 0)
-    for start, end in np.unique(
-        np.stack([obs.start_setup[seen], obs.end_setup[seen]], axis=1), axis=0
-    ).tolist():
+    for start, end in distinct(np.stack([obs.start_setup[seen], obs.end_setup[seen]], axis=1)).tolist():
         d = place[setups.mark[start], :2] - place[setups.mark[end], :2]
         if np.isfinite(d).all() and np.hypot(*d) > 0.0:
             towards.setdefault(end, []).append(d / np.hypot(*d))

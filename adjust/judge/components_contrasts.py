@@ -21,7 +21,7 @@ from itertools import accumulate
 import numpy as np
 
 from ..estimate.rows import Rows
-from ..ground.table import Floats, Ints
+from ..ground.table import Floats, Ints, distinct
 from ..solved import Solved
 
 MOST = 1500  # contrasts: beyond this the dense algebra is refused
@@ -174,7 +174,7 @@ def _one_orientation(
         sigma = 1.0 / np.sqrt(np.sum(np.where(own == columns[turn][:, None], r.values, 0.0) ** 2, axis=1))
         order = np.lexsort((target, turn, setup))
         for rows in np.split(order, np.flatnonzero(np.diff(setup[order])) + 1):
-            rounds = len(np.unique(turn[rows]))
+            rounds = len(distinct(turn[rows]))
             if rounds < 2 or len(rows) % rounds:
                 continue
             at = rows.reshape(rounds, -1)  # a round a line, its targets in one order

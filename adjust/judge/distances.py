@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from ..ground.network import Network
-from ..ground.table import Floats, Ints
+from ..ground.table import Floats, Ints, distinct
 from .point import Point
 from .signatures import Book, Hypothesis
 
@@ -30,14 +30,14 @@ def add_distances(book: Book) -> None:
     def add(hypothesis: Hypothesis, chosen: Ints, shift: Floats) -> None:
         book.add_shift(hypothesis, rows[chosen], shift[chosen])
 
-    for s in np.unique(end).tolist():
+    for s in distinct(end).tolist():
         chosen = np.flatnonzero(end == s)
         groups.append(tuple(chosen.tolist()))
         if len(chosen) > 1 and not book.passes(s):  # a lone distance is a reading of its own
             add(Hypothesis("setup", str(setups.setup[s]), "prism_constant", s), chosen, one)
     if len(network.targets):
         device = setups.device[end]
-        for d in np.unique(device).tolist():
+        for d in distinct(device).tolist():
             chosen = np.flatnonzero(device == d)
             groups.append(tuple(chosen.tolist()))
             if len(chosen) > 1 and groups.count(groups[-1]) == 1:
@@ -45,7 +45,7 @@ def add_distances(book: Book) -> None:
                 add(Hypothesis("instrument", name, "device_constant", d), chosen, one)
     instrument = setups.device[obs.start_setup[rows]]
     length = obs.value[rows]
-    for d in np.unique(instrument).tolist():
+    for d in distinct(instrument).tolist():
         chosen = np.flatnonzero(instrument == d)
         name = str(network.instruments.instrument[d])
         if len(chosen) > 1:

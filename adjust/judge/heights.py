@@ -12,7 +12,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from ..ground.network import Network
-from ..ground.table import Ints
+from ..ground.table import Ints, distinct
 from .signatures import Book, Hypothesis
 from .written import Written, length_swaps
 
@@ -96,7 +96,7 @@ def _usual_heights(network: Network, setup: int) -> list[tuple[str, float]]:
     """Heights that supports of fixed height stand at in this job, this setup's own entry apart."""
     setups, supports = network.setups, network.supports
     out: list[tuple[str, float]] = []
-    for k in np.unique(setups.support).tolist():
+    for k in distinct(setups.support).tolist():
         if supports.height_kind[k] != "fixed" or supports.kind[k] not in ("stand", "pole"):
             continue
         heights = setups.height[(setups.support == k) & (np.arange(len(setups)) != setup)]

@@ -16,7 +16,7 @@ import numpy as np
 from ..estimate.datum import Cofactor
 from ..estimate.reliability import Reliability, correlated_reliability, reliability
 from ..estimate.rows import Rows, gradient
-from ..ground.table import Floats, Ints
+from ..ground.table import Floats, Ints, distinct
 from ..model.equations import Equations, State
 from ..model.reductions import Observations, wrap
 from ..model.unknowns import Unknowns
@@ -294,7 +294,7 @@ def _touched(obs: Observations, *, plan: bool) -> Ints:
     """Setups whose plan position, or height, the observations in use feel."""
     rows = obs.used & ~np.isin(obs.kind.astype(str), () if plan else ("direction", "level"))
     setups = np.concatenate([obs.start_setup[rows], obs.end_setup[rows]])
-    return np.unique(setups[setups >= 0])
+    return distinct(setups[setups >= 0])
 
 
 def base_of(equations: Equations, extras: list[Extra]) -> Floats:

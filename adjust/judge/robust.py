@@ -16,7 +16,7 @@ from ..estimate.datum import Cofactor, Constraints
 from ..estimate.normals import Defect, Pattern
 from ..estimate.rows import Rows, gradient, objective
 from ..estimate.solve import Solution
-from ..ground.table import Floats
+from ..ground.table import Floats, distinct
 from ..model.equations import Equations
 from ..model.reductions import wrap
 from ..solved import queries
@@ -175,7 +175,7 @@ def orientations(equations: Equations) -> Floats:
         return out
     computed = equations.computed(equations.first_guess(out), rows)
     turn = wrap(computed - obs.value[rows])
-    for o in np.unique(obs.orientation[rows]):
+    for o in distinct(obs.orientation[rows]):
         t = turn[obs.orientation[rows] == o]
         apart = np.abs(wrap(t[:, None] - t[None, :]))
         out[o] = t[np.argmin(np.median(apart, axis=1))]
