@@ -19,8 +19,8 @@ HEAVY = {"pandas", "matplotlib", "networkx", "scipy", "jinja2", "rich", "tomlkit
 
 # A room imports only rooms before it.
 ROOMS = [
-    "settings", "trouble", "ground", "estimate", "model", "solved", "judge", "results", "outcome", "adjustment", "judged", "simulate", "catch_rate",
-    "plan", "planning", "checks", "epochs", "compare",
+    "settings", "trouble", "ground", "estimate", "model", "solved", "judge", "results", "outcome",
+    "adjustment", "judged", "simulate", "catch_rate", "plan", "planning", "checks", "epochs", "compare",
 ]  # fmt: skip
 
 

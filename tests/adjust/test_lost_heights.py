@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from tests.benchmarks.networks import KINDS
 
 from hubtack.adjust import Settings, Undetermined, adjust
 from hubtack.adjust.simulate import simulate
-from tests.benchmarks.networks import KINDS
 
 
 def test_slope_distances_alone_give_no_heights() -> None:
