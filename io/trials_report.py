@@ -137,8 +137,8 @@ def _key(rate: CatchRate) -> Section:
         return Section("key", "", ())
     lines = [
         "seen: flagged, a finding, or not adjustable. first: the right name and cause stand first. rival: they are named, "
-        "behind another. wrong: findings, and none is right. missed: no finding. failed: not adjustable; the worst fits "
-        "are named. MDB: minimal detectable bias of what is wrong.",
+        "behind another. wrong: findings, and none is right. missed: no finding. failed: not adjustable, "
+        "and no cause found. MDB: minimal detectable bias of what is wrong.",
     ]
     if any(_misled(r) for r in real):
         lines.append("✗: a wrong cause is named, as if nothing else could be, in more than 5 % of the days.")

@@ -15,6 +15,7 @@ import numpy as np
 from ..adjustment import adjust
 from ..judge.diagnose import judge
 from ..judge.finding import Finding
+from ..judged import unsettled
 from ..results import Adjustment
 from ..trouble import NotConverged, Undetermined
 from .ground import Ground
@@ -46,7 +47,8 @@ class Caught:
     """What came of a day with a mistake.
 
     verdict  first: the right name and class of cause stand first; rival: among the rivals or in a later finding;
-             wrong: there are findings, and none holds it; missed: no finding
+             wrong: there are findings, and none holds it; missed: no finding;
+             not adjusted: it can't be, and no cause is found for that
     shown    the adjustment is flagged or has a finding: somebody would look
     sure     the first finding claims to be told from every rival
     """
@@ -110,10 +112,16 @@ def _caught(ground: Ground, planted: Planted) -> Caught:
     name = planted.names[0]
     try:
         a = adjust(planted.network, ground.settings)
-    except (Undetermined, NotConverged):
+    except Undetermined:
         return Caught("not adjusted", True, False, name, planted.size)
-    findings = _judged(a, ground)
-    shown = a.flagged or bool(findings)
+    except NotConverged as trouble:
+        findings = unsettled(trouble, ground.written)
+        if not findings:
+            return Caught("not adjusted", True, False, name, planted.size)
+        shown = True
+    else:
+        findings = _judged(a, ground)
+        shown = a.flagged or bool(findings)
     sure = bool(findings) and findings[0].told
     return Caught(verdict(findings, planted), shown, sure, name, planted.size)
 
