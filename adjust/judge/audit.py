@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..estimate.reliability import NO_CHECK
+from ..estimate.reliability import WORTH
 from ..ground.table import Flags, Floats, Ints, Names, Table, column
 from ..model.reductions import as_objects
 from ..model.unknowns import AXES
@@ -213,14 +213,14 @@ def _against_the_rest(
         for w in weighed:
             own[w.priors[w.aside]] = (FREE_SIGMA / p.sigma[w.priors[w.aside]]) ** 2
         s, t = without_own(x, b, own)
-        root = np.where(s > NO_CHECK, np.sqrt(np.maximum(x, 1e-30)), np.inf)
+        root = np.where(s > WORTH, np.sqrt(np.maximum(x, 1e-30)), np.inf)
         like = (half[height] @ E.T) / root[height, None] / root
         like[np.arange(len(height)), height] = 0.0
         nearest = np.argmax(np.abs(like), axis=1) if len(height) else np.zeros(0, dtype=np.int64)
         for i, (h, j) in enumerate(zip(height.tolist(), nearest.tolist(), strict=True)):
             if like[i, j] != 0.0:
                 rho[h], rivals[h] = like[i, j], _name(solved, j)
-    checked = s > NO_CHECK
+    checked = s > WORTH
     safe = np.where(checked, s, 1.0)
     told = {
         "error": np.where(checked, p.sigma * t / safe, np.nan),

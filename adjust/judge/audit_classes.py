@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..estimate.quantiles import chi2_probability
-from ..estimate.reliability import NO_CHECK
+from ..estimate.reliability import WORTH
 from ..ground.table import Flags, Floats, Ints
 from ..solved import Solved
 from .components_contrasts import Contrasts, Group
@@ -140,7 +140,7 @@ def _misfits(solved: Solved, c: Contrasts, grams: Floats, pairs: dict[int, tuple
         kept, rest = _without(c, grams, list(pairs), aside)
         fit = maximise(c, kept, nothing, theta, rest)
         x, b = _seen(c, fit, rows)
-        w = np.where((x > NO_CHECK) & ~aside[rows], np.abs(b) / np.sqrt(np.where(x > NO_CHECK, x, 1.0)), 0.0)
+        w = np.where((x > WORTH) & ~aside[rows], np.abs(b) / np.sqrt(np.where(x > WORTH, x, 1.0)), 0.0)
         worst = int(np.argmax(w))
         if w[worst] <= solved.critical:
             break

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..estimate.reliability import NO_CHECK
+from ..estimate.reliability import WORTH
 from ..ground.table import Floats, Ints
 from .point import Point
 from .signatures import Book, Hypothesis
@@ -194,7 +194,7 @@ def given(tests: Tests, found: Sequence[int], columns: dict[int, Floats]) -> Giv
         normal = normal - rows @ X @ rows.transpose(0, 2, 1)
     scale = tests.scale
     if found:  # what the found ones leave of an N must stand clear of rounding
-        scale = np.maximum(scale, np.diagonal(tests.normal, axis1=1, axis2=2) * (LEFT / NO_CHECK))
+        scale = np.maximum(scale, np.diagonal(tests.normal, axis1=1, axis2=2) * (LEFT / WORTH))
     T, told = _statistic(tests, b, normal, scale)
     if found:
         T[list(found)], told[list(found)] = 0.0, 0
@@ -213,7 +213,7 @@ def _statistic(tests: Tests, b: Floats, normal: Floats, scale: Floats) -> tuple[
     T, told = np.zeros(len(b)), np.zeros(len(b), dtype=np.int64)
     one = tests.q == 1
     strength = normal[:, 0, 0]
-    seen = one & (strength > NO_CHECK * scale[:, 0]) & (strength > 1e-12)
+    seen = one & (strength > WORTH * scale[:, 0]) & (strength > 1e-12)
     T[seen] = b[seen, 0] ** 2 / strength[seen]
     told[seen] = 1
     for w in (2, 3):
@@ -222,7 +222,7 @@ def _statistic(tests: Tests, b: Floats, normal: Floats, scale: Floats) -> tuple[
             continue
         root = np.sqrt(np.maximum(scale[these, :w], 1e-300))
         values, vectors = np.linalg.eigh(normal[these, :w, :w] / root[:, :, None] / root[:, None, :])
-        clear = values > NO_CHECK
+        clear = values > WORTH
         y = np.einsum("hji,hj->hi", vectors, b[these, :w] / root)
         T[these] = np.sum(np.where(clear, y**2 / np.where(clear, values, 1.0), 0.0), axis=1)
         told[these] = clear.sum(axis=1)
@@ -234,7 +234,7 @@ def estimate(g: Given, h: int) -> tuple[Floats, Floats]:
     w = int(g.tests.q[h])
     root = np.sqrt(np.maximum(g.tests.scale[h, :w], 1e-300))
     values, vectors = np.linalg.eigh(g.normal[h, :w, :w] / root[:, None] / root)
-    clear = values > NO_CHECK
+    clear = values > WORTH
     inverse = (vectors[:, clear] / values[clear]) @ vectors[:, clear].T / root[:, None] / root
     covariance = inverse.copy()
     if not clear.all():
@@ -273,7 +273,7 @@ def _root(N: Floats, scale: Floats) -> Floats:
     """W with WᵀNW = I on the directions that the network sees."""
     s = np.sqrt(np.maximum(scale, 1e-300))
     values, vectors = np.linalg.eigh(N / s[:, None] / s)
-    clear = values > NO_CHECK
+    clear = values > WORTH
     return np.asarray(vectors[:, clear] / np.sqrt(values[clear]) / s[:, None])
 
 
