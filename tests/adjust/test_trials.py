@@ -290,3 +290,11 @@ def test_what_is_never_found_stands_on_marks_that_are_called_unchecked(yard: Gro
     setups, names = yard.network.setups, [name for name, _ in rate.never_named]
     where = {str(yard.network.marks.mark[m]) for m in setups.mark[np.isin(setups.setup.astype(str), names)]}
     assert where == set(a.marks.mark[a.marks.unchecked])
+
+
+def test_exchanged_names_are_named_though_nothing_settles(yard: Ground) -> None:
+    """Two prisms 10 m and more on the wrong mark: least squares does not settle, and the findings say why."""
+    rows = kinds(["names swapped"])
+    (rate,) = tally(outcomes(yard, rows, 1, [Task(0, run) for run in range(6)]), rows, 6).rates
+    assert rate.cases == 6
+    assert rate.first + rate.rival == 6
