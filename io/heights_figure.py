@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -17,6 +18,7 @@ from hubtack.adjust.ground.table import Flags, Floats, Ints
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
     from hubtack.adjust.judge.audit import Audit
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
     from hubtack.io.job import Job
 
 DPI = 150
+STEPS = 10  # of a blend between two colours: what smooth edges need
 FACTOR = 1.959963985  # N⁻¹(0.975)
 ACROSS = 64  # setups side by side in one strip
 LEAST = 15  # a class is at least as wide as its heading
@@ -63,7 +66,7 @@ def draw(adjustment: Adjustment, audit: Audit, job: Job, path: Path) -> None:
         warnings.filterwarnings("ignore", message="Glyph")
         height = 1.0 + strip * max(1, len(strips))
         figure = Figure(figsize=(11.0, height), dpi=DPI, facecolor="white")
-        FigureCanvasAgg(figure)
+        canvas = FigureCanvasAgg(figure)
         inch = 1.0 / height
         figure.text(0.055, 1.0 - 0.27 * inch, f"{job.name}: heights of setups", fontsize=11, weight="bold",
                     va="center", color=INK, parse_math=False)  # fmt: skip
@@ -76,7 +79,30 @@ def draw(adjustment: Adjustment, audit: Audit, job: Job, path: Path) -> None:
             bottom = 1.0 - (0.42 + strip * k + HEADING + PLOT) * inch
             axes = figure.add_axes((0.055, bottom, 0.935, PLOT * inch))
             _strip(axes, panels, adjustment, audit, job, limit, alone=len(strips) == 1)
-        figure.savefig(path, format="png", metadata={"Software": None}, pil_kwargs={"compress_level": 1})
+        canvas.draw()
+        _few_colours(canvas, path)
+
+
+def _few_colours(canvas: FigureCanvasAgg, path: Path) -> None:
+    """Save a quarter of the bytes, since the page carries the picture too: the figure's colours and their blends."""
+    from PIL import Image
+
+    # No blend of white and the band: they are so near that Pillow would take one for the other.
+    palette = Image.new("P", (1, 1))
+    blends: dict[tuple[int, ...], None] = {}
+    for line in (("#ffffff", INK, BLUE, "#ffffff", ORANGE, INK, BAND, BLUE), (BAND, PALE, "#ffffff")):
+        for one, other in pairwise(line):
+            a, b = (tuple(int(c[i : i + 2], 16) for i in (1, 3, 5)) for c in (one, other))
+            blends |= {
+                tuple(round(p + (q - p) * k / STEPS) for p, q in zip(a, b, strict=True)): None
+                for k in range(STEPS + 1)
+            }
+    palette.putpalette([v for colour in blends for v in colour])
+    size = canvas.get_width_height()
+    drawn = Image.frombuffer("RGBA", size, bytes(canvas.buffer_rgba()), "raw", "RGBA", 0, 1)
+    drawn.convert("RGB").quantize(palette=palette, dither=Image.Dither.NONE).save(
+        path, "PNG", compress_level=6
+    )
 
 
 def _strips(audit: Audit) -> list[list[_Panel]]:
