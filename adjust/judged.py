@@ -34,5 +34,4 @@ def unsettled(trouble: NotConverged, written: Written | None = None) -> tuple[Fi
     """What would explain that an adjustment did not settle: exchanged names, a wrong face and the like; empty if nothing."""
     if trouble.evidence is None:
         return ()
-    equations, constraints = trouble.evidence  # type: ignore[misc]
-    return judge_unsettled(equations, constraints, written)
+    return judge_unsettled(*trouble.evidence, written)

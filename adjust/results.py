@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from .solved import Solved
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class AdjustedMarks(Table):
     """Row i belongs to row i of `network.marks`. Components that nothing reaches are NaN."""
 
@@ -38,7 +37,6 @@ class AdjustedMarks(Table):
     unchecked_by: Names = column("names", "the readings and setups on which it rests without a check")
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class AdjustedObservations(Table):
     """Every reduced reading, reduced row, vector component, weighted control coordinate and setup effect.
 
@@ -70,7 +68,6 @@ class AdjustedObservations(Table):
     rows: Names = column("names", "ids of the rows it was made from")
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class AdjustedSetups(Table):
     """Row i belongs to row i of `network.setups`."""
 
@@ -90,7 +87,6 @@ class AdjustedSetups(Table):
     flagged: Flags = column("flag", "height or centring beyond its critical value")
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class Relative(Table):
     """Relative precision of pairs of marks: all that a sight joins, and those the user names."""
 
@@ -106,7 +102,6 @@ class Relative(Table):
     sigma_height: Floats = column("length", "standard deviation of the height difference")
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class ControlFit(Table):
     """Each held or weighted control component against what the rest of the network says of it (w of a moved mark)."""
 
@@ -119,7 +114,6 @@ class ControlFit(Table):
     flagged: Flags = column("flag", "beyond the critical value")
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class Constants(Table):
     """Nuisance unknowns: refraction, EDM zero and scale, collimation, index. Orientations apart."""
 
@@ -131,7 +125,6 @@ class Constants(Table):
     prior_sigma: Floats = column("number", "prior sigma")
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class Orientations(Table):
     """Azimuth of the circle's zero, one row an instrument setup and round."""
 

@@ -6,6 +6,7 @@ A sentence here names marks, setups and observations. `io` adds the place in the
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,7 @@ class NotConverged(Exception):  # noqa: N818
     `evidence` is what `judged.unsettled` needs to name a cause.
     """
 
-    def __init__(self, troubles: tuple[Trouble, ...], evidence: object = None) -> None:
+    def __init__(self, troubles: tuple[Trouble, ...], evidence: tuple[Any, Any] | None = None) -> None:
         self.troubles = troubles
         self.evidence = evidence
         super().__init__("\n".join(f"{t.text} {t.wanted}".rstrip() for t in troubles))

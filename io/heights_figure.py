@@ -79,7 +79,7 @@ def draw(adjustment: Adjustment, audit: Audit, job: Job, path: Path) -> None:
             bottom = 1.0 - (0.42 + strip * k + HEADING + PLOT) * inch
             axes = figure.add_axes((0.055, bottom, 0.935, PLOT * inch))
             _strip(axes, panels, adjustment, audit, job, limit, alone=len(strips) == 1)
-        canvas.draw()
+        canvas.draw()  # type: ignore[no-untyped-call]
         _few_colours(canvas, path)
 
 
@@ -99,7 +99,8 @@ def _few_colours(canvas: FigureCanvasAgg, path: Path) -> None:
             }
     palette.putpalette([v for colour in blends for v in colour])
     size = canvas.get_width_height()
-    drawn = Image.frombuffer("RGBA", size, bytes(canvas.buffer_rgba()), "raw", "RGBA", 0, 1)
+    pixels = bytes(canvas.buffer_rgba())  # type: ignore[no-untyped-call]
+    drawn = Image.frombuffer("RGBA", size, pixels, "raw", "RGBA", 0, 1)
     drawn.convert("RGB").quantize(palette=palette, dither=Image.Dither.NONE).save(
         path, "PNG", compress_level=6
     )

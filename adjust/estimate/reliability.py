@@ -17,7 +17,9 @@ from ..ground.table import Floats
 from .datum import Cofactor
 from .rows import Rows
 
-WORTH = 1e-6  # a statistic whose information is a smaller share than this says nothing that is worth a sentence
+WORTH = (
+    1e-6  # a statistic whose information is a smaller share than this says nothing that is worth a sentence
+)
 NO_CHECK = 1e-9  # redundancy below this is as good as none; structural zeros come out below 1e-13
 
 

@@ -17,7 +17,6 @@ SUPPORT_KINDS = ("stand", "pole", "tribrach", "bolt", "adhesive")
 REDUCED_KINDS = ("rise", "horizontal", "azimuth", "angle")
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class Marks(Table):
     """Physical points. The sigma of a coordinate is its prior: 0 held, between weighted, infinite free.
 
@@ -33,7 +32,6 @@ class Marks(Table):
     sigma_height: Floats = column("length", "prior sigma of height: 0 held, infinite free", default=np.inf)
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class Supports(Table):
     """What holds a device, with the terms from which `supports.centring_sigma` and `height_sigma` are made."""
 
@@ -61,7 +59,6 @@ class Supports(Table):
     )
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class Instruments(Table):
     """Total stations. Sigmas of angles mean one pointing in both faces (ISO 17123-3)."""
 
@@ -86,7 +83,6 @@ class Instruments(Table):
     index_sigma: Floats = column("angle", "prior sigma of the vertical index; 0: none", default=0.0)
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class Targets(Table):
     """Devices that are sighted."""
 
@@ -95,7 +91,6 @@ class Targets(Table):
     constant: Floats = column("length", "still to be added to a recorded distance", default=0.0)
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class Setups(Table):
     """One row a placing of a device. `base` and `height_base` group setups that share their effects (−1: own)."""
 
@@ -110,7 +105,6 @@ class Setups(Table):
     prism_constant: Floats = column("length", "overrides the constant of the target", default=np.nan)
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class Sights(Table):
     """Raw readings, one row a pointing on one face. NaN where a reading was not taken."""
 
@@ -126,7 +120,6 @@ class Sights(Table):
     used: Flags = column("flag", "False where a decision left the row out", default=True)
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class Reduced(Table):
     """Observations between marks: rise, horizontal distance, azimuth, or angle at a mark."""
 
@@ -140,7 +133,6 @@ class Reduced(Table):
     used: Flags = column("flag", "False where a decision left the row out", default=True)
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class Vectors(Table):
     """Coordinate differences in the plane frame with full covariance; ends are marks or setups (−1 where not)."""
 

@@ -30,7 +30,6 @@ MOST_ASKED = 800  # contrasts: what a second carries, about a hundred marks
 __all__ = ["Audit", "AuditClasses", "AuditSetups", "Question", "audit", "audited"]
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class AuditClasses(Table):
     """One row a class of heights: one support, instrument and target setups apart. Evidence in natural logarithms."""
 
@@ -53,7 +52,6 @@ class AuditClasses(Table):
     reason: Names = column("text", "why it can't be told, blank otherwise")
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class AuditSetups(Table):
     """Row i belongs to row i of `network.setups`. What the rest of the network says of each height."""
 

@@ -30,7 +30,6 @@ TOGETHER = 0.9  # correlation of two estimates beyond which neither stands for i
 LEAST = 0.01  # redundancy of a group that is estimated at all; less leaves it at its declared sigma
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class Components(Table):
     """One row a group of sigmas. Sigmas in m or rad (a vector's and the control's: root mean square of their components)."""
 

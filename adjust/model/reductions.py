@@ -7,7 +7,6 @@ face readings has σ·√(2/n), and the mean of n distances (a + b·S)/√n.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -22,7 +21,6 @@ HELD_LENGTH = 1e-7  # m: what a stated sigma of zero is taken as, so that an obs
 HELD_ANGLE = 1e-9  # rad
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class Observations(Table):
     """Reduced observations. Rows of one kind stand together, in the order of KINDS."""
 

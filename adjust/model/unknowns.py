@@ -21,7 +21,6 @@ from .reductions import Observations, as_objects
 AXES = ("east", "north", "height")
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class Priors(Table):
     """Weighted unknowns as pseudo-observations."""
 

@@ -5,11 +5,10 @@ from __future__ import annotations
 import struct
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
-from matplotlib.figure import Figure
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Annotation, Text
 from tests.benchmarks.audit_power import FIXED, traverse
 
@@ -42,15 +41,15 @@ def judged(
 
 @pytest.fixture
 def words(monkeypatch: pytest.MonkeyPatch) -> list[str]:
-    """What the figure says, filled when it is saved."""
+    """What the figure says, filled when it is drawn."""
     said: list[str] = []
-    save = Figure.savefig
+    draw = FigureCanvasAgg.draw
 
-    def listening(self: Figure, *args: Any, **more: Any) -> None:
-        said.extend(t.get_text() for t in self.findobj(lambda a: isinstance(a, Text | Annotation)))
-        save(self, *args, **more)
+    def listening(self: FigureCanvasAgg) -> None:
+        said.extend(t.get_text() for t in self.figure.findobj(lambda a: isinstance(a, Text | Annotation)))
+        draw(self)
 
-    monkeypatch.setattr(Figure, "savefig", listening)
+    monkeypatch.setattr(FigureCanvasAgg, "draw", listening)
     return said
 
 
