@@ -4,6 +4,10 @@
 
 C are the derivatives where the device (or mark) would be after a displacement Δ, s is the secant: the observations as
 they would be computed there, minus as they are here. Then C'Δ = s, however strongly the lines bend on the way.
+
+Where a device that is wrong carries its mark along, the device stays and it is the mark that gives way, as least squares
+lets it: then both ends of the secant belong to different unknowns, and s is what remains once A times that way is taken off.
+Of two devices on one mark the one is bent so and the other not; bent alike they would seem to be told apart by curvature.
 """
 
 from __future__ import annotations
@@ -13,7 +17,7 @@ import numpy as np
 from ..ground.table import Floats, Ints
 from .point import Point
 from .signatures import Book, Hypothesis
-from .statistics import Tests, estimate, given
+from .statistics import Tests, drop, estimate, given, shifts
 
 NOTHING = 1e-9  # sigmas: what does not differ
 FAR = 0.02  # m: displacements beyond this are given their own signature
@@ -23,9 +27,15 @@ SHARE = 0.1  # of the largest T: what lies below is no candidate
 REFINED = 0.003  # share of the way by which a better size must differ to be worth another signature
 
 
-def bent(point: Point, columns: list[int], move: Floats) -> tuple[Ints, Floats, Ints]:
-    """Whitened rows, values and columns (0, 1, …) of C'; columns of the wide system, move in m along each."""
-    difference, C = point.displaced(columns, move)
+Entries = tuple[Ints, Floats, Ints]
+
+
+def bent(point: Point, columns: list[int], move: Floats, give: Floats | None = None) -> Entries:
+    """Whitened rows, values and columns (0, 1, …) of C'; columns of the wide system, move in m along each.
+
+    `give` (n,): how far the unknowns move along.
+    """
+    difference, C = point.displaced(columns, move, give)
     C += np.outer(difference - C @ move, move) / float(move @ move)
     row, column = np.nonzero(np.abs(C) > NOTHING)
     return row, C[row, column], column
@@ -60,7 +70,11 @@ def bend_far(book: Book, tests: Tests, done: dict[int, Floats]) -> bool:
             continue
         done[h] = move
         changed = True
-        row, value, column = bent(book.point, columns, move)
+        give = book.point.step - shifts(tests, h, size)  # the unknowns, if this is the cause
+        row, value, column = max(
+            (bent(book.point, columns, move), bent(book.point, columns, move, give)),
+            key=lambda entries: drop(book.point, *entries),
+        )
         if hypothesis.cause in ("height_wrong", "control_height"):
             value = -value
         book.exchange(hypothesis, row, value, column)

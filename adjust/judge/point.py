@@ -128,12 +128,17 @@ class Point:
             values.append(inverse[:, within % 3])
         return np.concatenate(rows), np.concatenate(entries), np.concatenate(values)
 
-    def displaced(self, columns: list[int], move: Floats) -> tuple[Floats, Floats]:
+    def displaced(
+        self, columns: list[int], move: Floats, give: Floats | None = None
+    ) -> tuple[Floats, Floats]:
         """How the observations would differ if devices or marks were elsewhere, (m,), and derivatives there, (m, k).
 
-        columns: of the wide system; move (k,) m. The difference: computed there − computed here, over σ.
+        columns: of the wide system; move (k,) m. The difference: computed there − computed here, over σ. `give` (n,):
+        how far the unknowns move along; what the linear model says of that alone is taken off again.
         """
         x = self.wide_x.copy()
+        if give is not None:
+            x[: len(give)] += give
         x[columns] += move
         there = self.wide.evaluate(x)
         difference = np.zeros(len(self.misclosure))
@@ -144,7 +149,7 @@ class Point:
             if len(group.kinds) == 1 and group.kinds[0].quantity == "angle":
                 sigma = self.sigma[group.rows]
                 by = wrap(by * sigma) / sigma
-            difference[part] = by
+            difference[part] = by if give is None else by - self.rows[k].times(give)
             for a, c in enumerate(columns):
                 derivative[part, a] = np.sum(np.where(there[k].columns == c, there[k].values, 0.0), axis=1)
         return difference, derivative

@@ -152,6 +152,17 @@ def reduced(tests: Tests, h: int) -> Floats:
     return C
 
 
+def drop(point: Point, row: Ints, value: Floats, column: Ints) -> float:
+    """T of a signature by itself, from its entries."""
+    k = int(column.max(initial=0)) + 1
+    C = np.zeros((len(point.misclosure), k))
+    np.add.at(C, (row, column), value)
+    G = _transposed(point, row, column, value, k, point.unknowns.n)
+    b = C.T @ point.misclosure
+    N = C.T @ C - G.T @ point.cofactor.solve(G)
+    return float(b @ np.linalg.pinv(0.5 * (N + N.T), rcond=WORTH, hermitian=True) @ b)
+
+
 def shifts(tests: Tests, h: int, size: Floats) -> Floats:
     """QAᵀC·size, (n,): how far the unknowns were dragged by a cause of this size."""
     point, hypothesis = tests.book.point, tests.hypotheses[h]

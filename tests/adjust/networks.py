@@ -170,13 +170,11 @@ def _table(kind: Any, rows: list[dict[str, Any]]) -> Any:
     """Rows as dictionaries to a table; a column that some rows lack gets its default there."""
     if not rows:
         return kind.empty()
-    from dataclasses import fields
-
     names = {k for row in rows for k in row}
     columns = {}
-    for f in fields(kind):
-        if f.name in names:
-            columns[f.name] = [row.get(f.name, f.metadata.get("default")) for row in rows]
+    for c in kind.columns():
+        if c.name in names:
+            columns[c.name] = [row.get(c.name, c.default) for row in rows]
     return kind(**columns)
 
 
