@@ -152,5 +152,8 @@ def _number(value: float) -> float | None:
     return float(value) if math.isfinite(value) else None
 
 
+_ENCODER = json.JSONEncoder(ensure_ascii=False, allow_nan=False)  # one for all: dumps would make one a record
+
+
 def _dump(value: Any) -> str:
-    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+    return _ENCODER.encode(value)
