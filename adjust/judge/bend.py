@@ -17,13 +17,14 @@ import numpy as np
 from ..ground.table import Floats, Ints
 from .point import Point
 from .signatures import Book, Hypothesis
-from .statistics import Tests, drop, estimate, given, shifts
+from .statistics import Tests, estimate, fitted, given, shifts
 
 NOTHING = 1e-9  # sigmas: what does not differ
 FAR = 0.02  # m: displacements beyond this are given their own signature
 GROSS = 1000.0  # T from which it matters
 MOST = 8
 SHARE = 0.1  # of the largest T: what lies below is no candidate
+WAYS = 3  # how often the way of the unknowns is found anew
 REFINED = 0.003  # share of the way by which a better size must differ to be worth another signature
 
 
@@ -70,15 +71,27 @@ def bend_far(book: Book, tests: Tests, done: dict[int, Floats]) -> bool:
             continue
         done[h] = move
         changed = True
-        give = book.point.step - shifts(tests, h, size)  # the unknowns, if this is the cause
-        row, value, column = max(
-            (bent(book.point, columns, move), bent(book.point, columns, move, give)),
-            key=lambda entries: drop(book.point, *entries),
-        )
+        give = book.point.step - shifts(tests, h, size)  # of the unknowns, if this is the cause
+        row, value, column = _best(book.point, columns, move, give)
         if hypothesis.cause in ("height_wrong", "control_height"):
             value = -value
         book.exchange(hypothesis, row, value, column)
     return changed
+
+
+def _best(point: Point, columns: list[int], move: Floats, give: Floats) -> Entries:
+    """Of a device that moves alone and one whose mark gives way, the signature that explains more."""
+    alone = bent(point, columns, move)
+    most, best = fitted(point, *alone)[0], alone
+    for _ in range(WAYS):
+        entries = bent(point, columns, move, give)
+        T, size, give = fitted(point, *entries)
+        if most < T:
+            most, best = T, entries
+        if not 0.5 < np.linalg.norm(size) / np.linalg.norm(move) < 2.0:
+            break
+        move = size
+    return best
 
 
 def _columns(point: Point, h: Hypothesis) -> list[int]:

@@ -152,15 +152,17 @@ def reduced(tests: Tests, h: int) -> Floats:
     return C
 
 
-def drop(point: Point, row: Ints, value: Floats, column: Ints) -> float:
-    """T of a signature by itself, from its entries."""
+def fitted(point: Point, row: Ints, value: Floats, column: Ints) -> tuple[float, Floats, Floats]:
+    """T and size (k,) of a signature by itself, from its entries, and how far the unknowns then move, (n,)."""
     k = int(column.max(initial=0)) + 1
     C = np.zeros((len(point.misclosure), k))
     np.add.at(C, (row, column), value)
     G = _transposed(point, row, column, value, k, point.unknowns.n)
+    Y = point.cofactor.solve(G)
     b = C.T @ point.misclosure
-    N = C.T @ C - G.T @ point.cofactor.solve(G)
-    return float(b @ np.linalg.pinv(0.5 * (N + N.T), rcond=WORTH, hermitian=True) @ b)
+    N = C.T @ C - G.T @ Y
+    size = np.linalg.pinv(0.5 * (N + N.T), rcond=WORTH, hermitian=True) @ b
+    return float(b @ size), size, point.step - Y @ size
 
 
 def shifts(tests: Tests, h: int, size: Floats) -> Floats:
