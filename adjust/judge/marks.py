@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..ground.table import Floats, Ints
+from ..ground.table import Flags, Floats, Ints
 from .bend import NOTHING, bent
 from .point import Point
 from .pose import lie, stations
@@ -22,6 +22,9 @@ NEAR = (
     0.02,
     0.02,
 )  # m and share of the way: how well a robust position must hit another mark to be tried there
+
+
+Shifts = dict[int, list[tuple[int, tuple[Ints, Floats]]]]  # setup → marks on which it fits, and the entries
 
 
 def add_control(book: Book) -> None:
@@ -61,7 +64,7 @@ def add_other_points(book: Book) -> None:
     setups, marks = point.solved.network.setups, point.solved.network.marks
     effects = point.wide.unknowns.effects
     place = point.state.coordinates
-    shifts: dict[int, list[tuple[int, tuple[Ints, Floats]]]] = {}
+    shifts: Shifts = {}
     standing = stations(point.solved.equations, place, point.pictures)
     elsewhere = stood(point, set(standing))
     _bend_control(book, standing | elsewhere)
@@ -86,7 +89,9 @@ def add_other_points(book: Book) -> None:
             book.add(
                 Hypothesis("setup", str(setups.setup[s]), "wrong_mark", s, fixed=1.0, detail=detail), *entry
             )
-    _add_swaps(book, shifts)
+    free = _Free(point)
+    _add_swaps(book, shifts, free)
+    _add_left_behind(book, standing | elsewhere, free)
     _add_other_targets(book, set(elsewhere) | set(standing))
 
 
@@ -192,18 +197,87 @@ def _add_other_targets(book: Book, explained: set[int]) -> None:
             book.add(made, keep, difference[keep])
 
 
-def _add_swaps(book: Book, shifts: dict[int, list[tuple[int, tuple[Ints, Floats]]]]) -> None:
-    """Two setups each of which fits on the mark of the other."""
+def _add_swaps(book: Book, shifts: Shifts, free: _Free) -> None:
+    """Two setups each of which fits on the mark of the other.
+
+    Two marks that nothing but their setups places may as well exchange their places: then who stood on the wrong one, and
+    who did not, exchange their parts. What looks like one setup of three on the wrong mark may be the other two exchanged,
+    and the other way round, whatever is read.
+    """
     setups = book.point.solved.network.setups
+
+    def swap(s: int, t: int, row: Ints, value: Floats) -> None:
+        detail = (str(setups.setup[t]), t)
+        book.add(
+            Hypothesis("setup", str(setups.setup[s]), "names_swapped", s, fixed=1.0, detail=detail),
+            row,
+            value,
+        )
+
     keys = sorted(shifts)
     for i, s in enumerate(keys):
         for t in keys[i + 1 :]:
             one = [e for m, e in shifts[s] if m == setups.mark[t]]
             two = [e for m, e in shifts[t] if m == setups.mark[s]]
-            if one and two:
-                detail = (str(setups.setup[t]), t)
-                book.add(
-                    Hypothesis("setup", str(setups.setup[s]), "names_swapped", s, fixed=1.0, detail=detail),
-                    np.concatenate([one[0][0], two[0][0]]),
-                    np.concatenate([one[0][1], two[0][1]]),
-                )
+            if not (one and two):
+                continue
+            row, value = np.concatenate([one[0][0], two[0][0]]), np.concatenate([one[0][1], two[0][1]])
+            swap(s, t, row, value)
+            here, there = int(setups.mark[s]), int(setups.mark[t])
+            third = [r for r in (*free.on(here), *free.on(there)) if r not in (s, t)]
+            if free.mark[here] and free.mark[there] and len(third) == 1:
+                r = third[0]
+                m = there if setups.mark[r] == here else here
+                detail = (str(book.point.solved.network.marks.mark[m]), m)
+                name = str(setups.setup[r])
+                book.add(Hypothesis("setup", name, "wrong_mark", r, fixed=1.0, detail=detail), row, value)
+    for s in keys:
+        here = int(setups.mark[s])
+        for m, entry in shifts[s]:
+            others = [r for r in free.on(here) if r != s]
+            there = free.on(m)
+            if free.mark[here] and free.mark[m] and len(others) == 1 and len(there) == 1:
+                swap(others[0], there[0], *entry)
+
+
+def _add_left_behind(book: Book, moved: dict[int, Floats], free: _Free) -> None:
+    """The one setup of a free mark that lies where the mark is taken to be, all others lying elsewhere together.
+
+    The point has gone with the one; as well it is the mark that lies elsewhere, and the one is off it.
+    """
+    point = book.point
+    setups, effects = point.solved.network.setups, point.wide.unknowns.effects
+    for m in sorted({int(setups.mark[s]) for s in moved}):
+        far = [s for s in free.on(m) if s in moved]
+        left = [s for s in free.on(m) if s not in moved]
+        if not free.mark[m] or len(left) != 1 or (effects[[*far, *left]] < 0).any():
+            continue
+        by = np.array([moved[s] for s in far])
+        way = by.mean(axis=0)
+        if np.abs(by - way).max() > NEAR[0] + NEAR[1] * np.linalg.norm(way):
+            continue
+        name = str(setups.setup[left[0]])
+        columns = np.unique(effects[far], axis=0)
+        row, value, column = bent(point, columns.ravel().tolist(), np.tile(way, len(columns)))
+        made = Hypothesis("setup", name, "other_point", left[0], q=3, detail=tuple(far))
+        book.add(made, row, -value, column % 3)
+
+
+class _Free:
+    """Marks that nothing but their setups places (mark, flags), and the setups whose readings are in use."""
+
+    def __init__(self, point: Point) -> None:
+        marks = point.solved.network.marks
+        sigma = np.column_stack([getattr(marks, f"sigma_{a}") for a in ("east", "north", "height")])
+        obs = point.solved.obs
+        self.mark: Flags = np.isinf(sigma).all(axis=1)
+        between = obs.used & (obs.start_setup < 0)
+        self.mark[obs.start_mark[between]] = self.mark[obs.end_mark[between]] = False
+        self._mark = point.solved.network.setups.mark
+        ends = np.concatenate([obs.start_setup[obs.used], obs.end_setup[obs.used]])
+        self._used = np.isin(np.arange(len(self._mark)), ends)
+
+    def on(self, m: int) -> list[int]:
+        """Setups on a mark."""
+        found: list[int] = np.flatnonzero(self._used & (self._mark == m)).tolist()
+        return found

@@ -151,6 +151,8 @@ def settled(g: Given) -> Flags:
             setups.add(h.subject)
             if h.cause == "names_swapped":
                 setups.add(int(str(h.detail[1])))
+            elif h.cause == "other_point":
+                setups.update(int(str(s)) for s in h.detail)  # the others of its mark
     if not setups and not pairs:
         return out
     for k, h in enumerate(tests.hypotheses):
@@ -189,6 +191,8 @@ def rivals(s: Search, g: Given, top: int) -> list[tuple[int, float]]:
         alike = (other.what, other.name) == (mine.what, mine.name)
         if alike and (other.cause == "other_point" or CAUSES[mine.cause].group == "mark"):
             continue  # the same displacement, with freedoms to spare or with too few
+        if mine.fixed is not None and other.cause == "other_point":
+            continue  # it hits another mark, and would have to by chance
         seen.add(key)
         out.append((h, float(rho[h])))
     return out

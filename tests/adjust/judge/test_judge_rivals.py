@@ -1,0 +1,110 @@
+"""What the geometry can't tell apart is not told, however gross it is; and one act makes one finding.
+
+A day is invented on a sample network and spoiled. That the rivals tie is known without the judge: each one put right leaves a
+network that adjusts with a variance factor in its bounds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from hubtack.adjust import Network, NotConverged, Settings, adjust
+from hubtack.adjust.catch_rate.ground import ground_of
+from hubtack.adjust.judge.diagnose import judge
+from hubtack.adjust.judge.finding import Finding
+from hubtack.adjust.judged import unsettled
+from hubtack.io.job import read_job
+
+SAMPLES = Path(__file__).parents[3] / "sample_networks"
+
+
+@cache
+def day(name: str) -> tuple[Network, Settings]:
+    """An invented day on a sample network."""
+    job = read_job(SAMPLES / name)
+    ground = ground_of(adjust(job.network, job.settings))
+    return ground.day(np.random.default_rng(4)), job.settings
+
+
+def rows(network: Network, *names: str) -> list[int]:
+    return [network.setups.setup.tolist().index(n) for n in names]
+
+
+def raised(network: Network, by: float, *names: str) -> Network:
+    """Entered heights `by` m too high."""
+    height = network.setups.height.copy()
+    height[rows(network, *names)] += by
+    return replace(network, setups=network.setups.replace(height=height))
+
+
+def marked(network: Network, **on: str) -> Network:
+    """Setups written on other marks; `_` stands for the dash of a name."""
+    mark = network.setups.mark.copy()
+    for name, m in on.items():
+        mark[rows(network, name.replace("_", "-"))] = network.marks.mark.tolist().index(m)
+    return replace(network, setups=network.setups.replace(mark=mark))
+
+
+def found(name: str, spoil: Callable[[Network], Network]) -> tuple[Finding, ...]:
+    network, settings = day(name)
+    try:
+        solved = adjust(spoil(network), settings).solved
+    except NotConverged as trouble:
+        return unsettled(trouble)
+    assert solved is not None
+    return judge(solved)
+
+
+def passes(name: str, change: Callable[[Network], Network]) -> bool:
+    network, settings = day(name)
+    return adjust(change(network), settings).global_test.passed
+
+
+@pytest.mark.parametrize("size", [0.02, 0.3, 1.0, 3.677, -1.2])
+def test_of_two_visits_neither_is_named_however_gross(size: float) -> None:
+    """The base of T04 and I02 too high, or T11 on the same mark too low: the mark goes with either."""
+    assert passes("braced-traverse", lambda n: raised(raised(n, size, "T04", "I02"), size, "T11"))
+    first, *more = found("braced-traverse", lambda n: raised(n, size, "T04", "I02"))
+    assert not more
+    assert not first.told
+    names = {e.name for e in (first.first, *first.rivals) if e.group == "height"}
+    assert names == {"T04", "T11"}
+    assert first.apart is not None
+    assert "Y2" in first.apart.marks
+
+
+def test_a_height_in_feet_and_its_control_mark_are_rivals() -> None:
+    """T12 is all that stood on P1: its height and that of P1 move the same readings."""
+    feet = 1.436 * (1.0 / 0.3048 - 1.0)
+    first, *more = found("braced-traverse", lambda n: raised(n, feet, "T12"))
+    assert not more
+    assert not first.told
+    assert {(e.name, e.group) for e in (first.first, *first.rivals)} == {("T12", "height"), ("P1", "control")}
+
+
+def test_two_names_exchanged_or_a_third_on_the_wrong_mark() -> None:
+    """Of B1 and W01 nothing but their setups says where they are: whose name is wrong nobody can tell."""
+    exchanged = {"T_W01": "B1", "T_B1": "W01"}
+    assert passes("free-stations", lambda n: marked(n, **exchanged, T_B1b="W01"))
+    first, *more = found("free-stations", lambda n: marked(n, **exchanged))
+    assert not more
+    assert not first.told
+    causes = {(e.name, e.cause) for e in (first.first, *first.rivals)}
+    assert ("T-B1b", "wrong_mark") in causes
+    assert ("T-W01", "names_swapped") in causes
+
+
+def test_one_target_written_on_the_mark_of_two_is_one_finding() -> None:
+    """T-W08 written on F4, where two others stood: one name is wrong, not two."""
+    first, *more = found("free-stations", lambda n: marked(n, T_W08="F4"))
+    assert not more
+    assert (first.first.name, first.first.cause) == ("T-W08", "other_point")
+    truth, _ = day("free-stations")
+    assert first.first.size == pytest.approx(18.23, abs=0.05)  # from F4 to W08, as the sample's truth has it
+    assert truth.setups.setup[first.first.subject] == "T-W08"
