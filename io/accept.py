@@ -16,9 +16,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from hubtack.io.readers.jobfile import FILE
+from hubtack.io.readers.tomlplaces import TomlPlaces
+
 from .faults import FaultList
-from .jobfile import FILE
-from .tomlplaces import TomlPlaces
 from .units import quoted
 from .writers.atomic import Refused
 

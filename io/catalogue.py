@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from hubtack.adjust.planning.variants import Choice
+from hubtack.io.readers.ground import read_supports
+from hubtack.io.readers.jobfile import unread_jobfile
+from hubtack.io.readers.jobkeys import SupportKeys, schema_of
 
-from .ground import read_supports
-from .jobfile import unread_jobfile
-from .jobkeys import SupportKeys, schema_of
 from .units import parse_length_quantity
 
 if TYPE_CHECKING:

@@ -153,7 +153,7 @@ def adjust(
         click.echo(as_text(document).encode("utf-8"), nl=False)
     else:
         _print_summary(adjustment, read, written, folder, quiet)
-    from hubtack.io.verdict import fails
+    from hubtack.io.pages.verdict import fails
 
     ctx.exit(FLAGGED if fails(adjustment) and not exit_zero else PASSED)
 
@@ -262,10 +262,10 @@ def _refusal(refused: Refused) -> Fault:
 
 
 def _print_summary(a: Adjustment, job: Job, written: tuple[str, ...], out: Path | None, quiet: bool) -> None:
-    from hubtack.io.summary import summary
-    from hubtack.io.terminal import as_text, line, speaks_unicode, wants_colour
-    from hubtack.io.verdict import headline
-    from hubtack.io.words import Row, Section
+    from hubtack.io.pages.summary import summary
+    from hubtack.io.pages.terminal import as_text, line, speaks_unicode, wants_colour
+    from hubtack.io.pages.verdict import headline
+    from hubtack.io.pages.words import Row, Section
 
     unicode, colour = speaks_unicode(sys.stdout), wants_colour(sys.stdout)
     if quiet:

@@ -174,7 +174,7 @@ def explain(code: str) -> str | None:
     """What a code means, its usual cause, the cure and an example; of a file name its format; else None."""
     entry = codes().get(code.strip().upper())
     if entry is None:
-        from .formatpage import describe
+        from hubtack.io.readers.formatpage import describe
 
         return describe(code)
     import textwrap

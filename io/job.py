@@ -11,15 +11,15 @@ from hubtack.adjust.ground.network import Marks, Network, Reduced, Setups, Sight
 from hubtack.adjust.ground.table import Names
 from hubtack.adjust.settings import Settings
 from hubtack.adjust.trouble import Trouble
+from hubtack.io.readers import ground, sightings
+from hubtack.io.readers.cells import Cells
+from hubtack.io.readers.columns import TABLES
+from hubtack.io.readers.decisions import Decision, Decisions
+from hubtack.io.readers.jobfile import FILE, JobFile, read_jobfile, unread_jobfile
+from hubtack.io.readers.tables import TextTable
 
-from . import ground, sightings
-from .cells import Cells
-from .columns import TABLES
-from .decisions import Decision, Decisions
 from .faults import FaultList, Faults, Nearest, Spot, listed
-from .jobfile import FILE, JobFile, read_jobfile, unread_jobfile
 from .readers.source import open_source
-from .tables import TextTable
 from .units import Units, quoted
 
 __all__ = ["Decision", "Job", "read_job"]

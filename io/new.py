@@ -14,14 +14,14 @@ from io import StringIO
 from pathlib import Path
 
 from hubtack.adjust.trouble import Trouble
+from hubtack.io.readers.jobfile import read_jobfile
+from hubtack.io.readers.tables import TextTable
 
 from .faults import Fault, FaultList, Faults, Nearest, listed
-from .jobfile import read_jobfile
 from .readers.bookfile import Book, parse_book, read_text
 from .readers.guess import WORDS, Guess, guess, hits
 from .readers.source import Source
 from .readers.tomltext import toml
-from .tables import TextTable
 from .units import quoted
 
 SAMPLE = Path(__file__).parent / "templates" / "new"

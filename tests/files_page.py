@@ -1,6 +1,6 @@
 """One line a file: DEVELOPERS.md quotes the first sentence of every module, so the fact has one place.
 
-    python -m tests.files_page          writes the section anew
+python -m tests.files_page          writes the section anew
 """
 
 from __future__ import annotations
@@ -31,7 +31,13 @@ def section() -> str:
             if "__pycache__" not in path.parts and first_sentence(path):
                 rooms.setdefault(path.parent, []).append(path)
         for room in sorted(rooms):
-            lines += ["", f"**{room.relative_to(ROOT).as_posix()}**", "", "| file | what it holds |", "|---|---|"]
+            lines += [
+                "",
+                f"**{room.relative_to(ROOT).as_posix()}**",
+                "",
+                "| file | what it holds |",
+                "|---|---|",
+            ]
             for path in rooms[room]:
                 words = first_sentence(path).replace("|", "\\|")
                 lines.append(f"| `{path.relative_to(ROOT).as_posix()}` | {words} |")

@@ -98,7 +98,9 @@ def test_estimate_knows_no_surveying() -> None:
 def test_heavy_libraries_are_imported_where_they_are_used(folder: str) -> None:
     for path in modules(folder):
         for name, at_top in imports(path, folder):
-            assert not (at_top and name.split(".")[0] in HEAVY), f"{path.relative_to(ROOT)} imports {name} at its top"
+            assert not (at_top and name.split(".")[0] in HEAVY), (
+                f"{path.relative_to(ROOT)} imports {name} at its top"
+            )
 
 
 @pytest.mark.parametrize("folder", ["adjust", "io"])
@@ -122,7 +124,17 @@ def test_developers_page_has_one_true_line_a_file() -> None:
 def test_wheel_holds_every_module(tmp_path: Path) -> None:
     """A sub-package missing from `packages` is silently absent from a wheel."""
     subprocess.run(
-        [sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "-w", str(tmp_path), str(_copy(tmp_path))],
+        [
+            sys.executable,
+            "-m",
+            "pip",
+            "wheel",
+            "--quiet",
+            "--no-deps",
+            "-w",
+            str(tmp_path),
+            str(_copy(tmp_path)),
+        ],
         check=True,
         timeout=300,
     )

@@ -133,7 +133,7 @@ def _angle() -> Any:
 
 def _tell(name: str, support: Supports, height: float, zenith: float, units: Units, as_json: bool) -> None:
     from hubtack.adjust.planning.centring import in_sight, setup_budget
-    from hubtack.io.centring_report import DISTANCES, centring_sections
+    from hubtack.io.pages.centring_report import DISTANCES, centring_sections
 
     if not as_json:
         talk.show(f"Centring of one setup: {name}", centring_sections(name, support, height, zenith, units))
@@ -158,7 +158,7 @@ def _tell(name: str, support: Supports, height: float, zenith: float, units: Uni
 
 def _picture(name: str, support: Supports, units: Units, path: Path) -> None:
     from hubtack.io.catalogue import catalogue
-    from hubtack.io.centring_report import draw_curves
+    from hubtack.io.pages.centring_report import draw_curves
 
     rest = [
         c

@@ -48,8 +48,8 @@ def check(ctx: click.Context, job: Path, watch: bool, as_json: bool, quiet: bool
 
 
 def _once(ctx: click.Context, path: Path, as_json: bool, quiet: bool, output_format: str) -> int:
-    from hubtack.io.check_report import check_document
     from hubtack.io.faults import Faults
+    from hubtack.io.pages.check_report import check_document
 
     if as_json:
         try:
@@ -71,19 +71,19 @@ def _once(ctx: click.Context, path: Path, as_json: bool, quiet: bool, output_for
 
 def _found(job: Job) -> FieldCheck:
     from hubtack.adjust.checks.story import check as check_network
-    from hubtack.io.check_report import written_of
+    from hubtack.io.pages.check_report import written_of
 
     return check_network(job.network, job.settings, written_of(job))
 
 
 def _code(found: FieldCheck) -> int:
-    from hubtack.io.check_report import headline
+    from hubtack.io.pages.check_report import headline
 
     return 0 if headline(found)[0] == "ok" else 1
 
 
 def _show(found: FieldCheck, job: Job, quiet: bool) -> None:
-    from hubtack.io.check_report import check_sections, headline
+    from hubtack.io.pages.check_report import check_sections, headline
 
     if quiet:
         talk.verdict(*headline(found), job.name)

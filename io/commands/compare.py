@@ -76,11 +76,11 @@ def compare(
         same = _same_setups(one, two, same_bases)
         c = compare_epochs(a, b, datum=marks, same_setups=same, alpha=alpha, pooled=pooled)
     if as_json:
-        from hubtack.io.compare_report import compare_document
+        from hubtack.io.pages.compare_report import compare_document
 
         click.echo(json.dumps(compare_document(c, (one.name, two.name)), ensure_ascii=False, indent=1))
     else:
-        from hubtack.io.compare_report import compare_sections
+        from hubtack.io.pages.compare_report import compare_sections
 
         title = f"{one.name} → {two.name}: two epochs"
         talk.show(title, compare_sections(c, a, b, one.units, alpha))

@@ -13,8 +13,8 @@ from . import talk
 if TYPE_CHECKING:
     from hubtack.adjust.judge.finding import Finding
     from hubtack.adjust.results import Adjustment
-    from hubtack.io.choices import Choice
     from hubtack.io.job import Job
+    from hubtack.io.pages.choices import Choice
 
 
 @click.command()
@@ -85,8 +85,8 @@ def _judged(job: Job) -> Adjustment:
 
 
 def _named(a: Adjustment, job: Job, name: str) -> Finding:
-    from hubtack.io.diagnosis import find
     from hubtack.io.faults import listed, nearest_name
+    from hubtack.io.pages.diagnosis import find
     from hubtack.io.writers.atomic import Refused
 
     found = find(a, name)
@@ -105,8 +105,8 @@ def _named(a: Adjustment, job: Job, name: str) -> Finding:
 
 def _chosen(a: Adjustment, job: Job, accept: str, finding: Finding | None) -> Choice:
     """The choice of that number. Raises Refused where there is none, or where the number leaves it open."""
-    from hubtack.io.choices import choices
     from hubtack.io.faults import listed
+    from hubtack.io.pages.choices import choices
     from hubtack.io.writers.atomic import Refused
 
     rank, _, which = accept.strip().partition(".")
@@ -142,8 +142,8 @@ def _chosen(a: Adjustment, job: Job, accept: str, finding: Finding | None) -> Ch
 def _accepted(path: Path, job: Job, a: Adjustment, choice: Choice, reason: str, by: str) -> dict[str, Any]:
     """Add the decisions, read the job again, and say what changed. What would leave nothing to adjust is refused."""
     from hubtack.io.accept import add_decisions
-    from hubtack.io.choices import decided, outcome
-    from hubtack.io.diagnosis import effect_words
+    from hubtack.io.pages.choices import decided, outcome
+    from hubtack.io.pages.diagnosis import effect_words
     from hubtack.io.writers.atomic import Refused
 
     tried = outcome(a, decided(a.network, choice.decisions))
@@ -169,7 +169,7 @@ def _accepted(path: Path, job: Job, a: Adjustment, choice: Choice, reason: str, 
 
 
 def _tell(done: dict[str, Any], job: Job) -> None:
-    from hubtack.io.words import Row, Section, joined
+    from hubtack.io.pages.words import Row, Section, joined
 
     lines = tuple(Row("", (line,)) for line in done["added"].splitlines() if line)
     moved = ", ".join(f"{m['mark']} {_move(m, job)}" for m in done["moved"])
@@ -197,9 +197,9 @@ def _move(m: dict[str, Any], job: Job) -> str:
 
 
 def _document(a: Adjustment, job: Job, finding: Finding | None) -> dict[str, Any]:
-    from hubtack.io.choices import choices
-    from hubtack.io.diagnosis import choice_record, diagnosis, document
     from hubtack.io.findings import record
+    from hubtack.io.pages.choices import choices
+    from hubtack.io.pages.diagnosis import choice_record, diagnosis, document
 
     if finding is not None:
         told = [document(diagnosis(a, job, finding), a, job)]
@@ -211,9 +211,9 @@ def _document(a: Adjustment, job: Job, finding: Finding | None) -> dict[str, Any
 
 
 def _show(a: Adjustment, job: Job, finding: Finding | None, path: str, quiet: bool) -> None:
-    from hubtack.io.diagnosis import diagnosis, long_sections, short_sections
-    from hubtack.io.verdict import headline
-    from hubtack.io.words import Row, Section
+    from hubtack.io.pages.diagnosis import diagnosis, long_sections, short_sections
+    from hubtack.io.pages.verdict import headline
+    from hubtack.io.pages.words import Row, Section
 
     if quiet:
         talk.verdict(*headline(a), job.name)

@@ -27,7 +27,7 @@ def doctor(ctx: click.Context, as_json: bool) -> None:
     """
     from hubtack.io.about import version
     from hubtack.io.doctor import examine
-    from hubtack.io.terminal import speaks_unicode
+    from hubtack.io.pages.terminal import speaks_unicode
 
     answers = list(examine(Path.cwd()))
     bad = any(a.needed and not a.fine for a in answers)

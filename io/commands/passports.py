@@ -36,7 +36,7 @@ def passports(ctx: click.Context, jobs: tuple[Path, ...], as_toml: bool, output_
         if day.flagged:
             flagged.append(job.name)
     from hubtack.adjust.checks.passports import constants, sigmas
-    from hubtack.io.passports_report import passport_sections, passport_toml
+    from hubtack.io.pages.passports_report import passport_sections, passport_toml
 
     found, steady = sigmas(days), constants(days)
     if as_toml:

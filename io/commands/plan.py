@@ -75,7 +75,7 @@ def plan(
         read = talk.read(job)
         tolerance = _tolerance(read, position, height, relative)
         if sketch is not None:
-            from hubtack.io.sketch import with_sketch
+            from hubtack.io.readers.sketch import with_sketch
 
             read = with_sketch(read, sketch)
         code = _run(read, tolerance, compare, picture, ask, as_json)
@@ -108,18 +108,18 @@ def _run(
     share = budget(base.solved, mark) if base.solved is not None and mark >= 0 else None
     prediction = blank(base)
     if picture is not None:
-        from hubtack.io.budget_figure import draw
+        from hubtack.io.pictures.budget_figure import draw
 
         draw(base, share, equipment, job, picture)
     if as_json:
-        from hubtack.io.plan_document import plan_document
+        from hubtack.io.pages.plan_document import plan_document
         from hubtack.io.writers.result import as_text
 
         click.echo(
             as_text(plan_document(prediction, job, tolerance, share, tried, equipment)).encode(), nl=False
         )
     else:
-        from hubtack.io.plan_report import plan_sections
+        from hubtack.io.pages.plan_report import plan_sections
 
         talk.show(f"{job.name}: plan", plan_sections(prediction, job, tolerance, share, tried, equipment))
         if picture is not None:

@@ -187,7 +187,7 @@ def _bar(total: int) -> tuple[Any, Any]:
 
 
 def _tell(rate: CatchRate, job: Job, runs: int, seed: int, blunders: bool, as_json: bool) -> None:
-    from hubtack.io.trials_report import trial_sections, trials_document
+    from hubtack.io.pages.trials_report import trial_sections, trials_document
 
     if as_json:
         document = trials_document(rate, job, runs, seed)

@@ -12,7 +12,7 @@ import click
 
 if TYPE_CHECKING:
     from hubtack.io.job import Job
-    from hubtack.io.words import Section, Sign
+    from hubtack.io.pages.words import Section, Sign
 
 faults_option = click.option(
     "--output-format",
@@ -77,7 +77,7 @@ def quantities(given: dict[str, str | None], parse: Callable[[str], Any]) -> dic
 
 def show(title: str, sections: Iterable[Section]) -> None:
     """Sections on stdout, in colour where that is wanted."""
-    from hubtack.io.terminal import as_text, speaks_unicode, wants_colour
+    from hubtack.io.pages.terminal import as_text, speaks_unicode, wants_colour
 
     unicode, colour = speaks_unicode(sys.stdout), wants_colour(sys.stdout)
     click.echo(as_text(title, sections, colour, unicode), nl=False, color=colour)
@@ -85,7 +85,7 @@ def show(title: str, sections: Iterable[Section]) -> None:
 
 def verdict(sign: Sign, words: str, name: str) -> None:
     """The verdict in one line on stdout."""
-    from hubtack.io.terminal import line, speaks_unicode, wants_colour
+    from hubtack.io.pages.terminal import line, speaks_unicode, wants_colour
 
     unicode, colour = speaks_unicode(sys.stdout), wants_colour(sys.stdout)
     click.echo(line(sign, words, name, colour, unicode), color=colour)

@@ -12,8 +12,9 @@ from dataclasses import dataclass, field
 from io import StringIO
 from pathlib import Path
 
+from hubtack.io.readers.tables import SEPARATORS, read_bytes
+
 from ..faults import FaultList, Spot
-from ..tables import SEPARATORS, read_bytes
 
 HEADER_WITHIN = 30  # records: titles may stand above the header
 ENCODINGS = {"utf-8": "utf-8-sig", "utf-16": "utf-16", "latin-1": "latin-1",

@@ -10,12 +10,12 @@ import dataclasses
 from pathlib import Path
 
 from hubtack.adjust.trouble import Trouble
+from hubtack.io.readers.columns import MARKS
+from hubtack.io.readers.jobfile import FILE, JobFile
+from hubtack.io.readers.jobkeys import ColumnsKeys
+from hubtack.io.readers.tables import TextTable
 
-from ..columns import MARKS
 from ..faults import FaultList, Nearest, Spot, listed
-from ..jobfile import FILE, JobFile
-from ..jobkeys import ColumnsKeys
-from ..tables import TextTable
 from ..units import Unreadable, quoted
 from .bookfile import Book, any_of, fold, parse_book, read_text
 from .bookunits import converter, decimal_commas, header_unit, square_bracket, with_points

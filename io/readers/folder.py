@@ -7,11 +7,11 @@ import os
 from pathlib import Path
 
 from hubtack.adjust.trouble import Trouble
+from hubtack.io.readers.columns import TABLES
+from hubtack.io.readers.jobfile import FILE, JobFile
+from hubtack.io.readers.tables import TextTable, decode, read_bytes, read_table
 
-from ..columns import TABLES
 from ..faults import FaultList, nearest_name
-from ..jobfile import FILE, JobFile
-from ..tables import TextTable, decode, read_bytes, read_table
 from ..units import quoted
 
 

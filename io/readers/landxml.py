@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from hubtack.adjust.trouble import Trouble
+from hubtack.io.readers.columns import TABLES
+from hubtack.io.readers.jobfile import FILE, JobFile
+from hubtack.io.readers.jobkeys import DecisionKeys
+from hubtack.io.readers.tables import TextTable, read_table
 
-from ..columns import TABLES
 from ..faults import FaultList, Nearest, Spot, listed
-from ..jobfile import FILE, JobFile
-from ..jobkeys import DecisionKeys
-from ..tables import TextTable, read_table
 from ..units import Units, quoted
 from . import landxml_own as own
 from .landxml_azimuths import doubt
@@ -181,7 +181,8 @@ def _with_marks_of(table: TextTable, others: TextTable | None) -> TextTable:
 
 def as_tables(path: Path, faults: FaultList) -> tuple[str, dict[str, TextTable], list[str]]:
     """job.toml, tables, and what is to be said, of any LandXML file: for `hubtack new`."""
-    from ..jobfile import read_jobfile
+    from hubtack.io.readers.jobfile import read_jobfile
+
     from ..new import assemble
     from .tomltext import toml
 

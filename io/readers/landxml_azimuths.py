@@ -9,7 +9,8 @@ from __future__ import annotations
 import math
 from statistics import median
 
-from ..tables import TextTable
+from hubtack.io.readers.tables import TextTable
+
 from ..units import Units, Unreadable
 
 ENOUGH = 3  # azimuths, below which nothing is said

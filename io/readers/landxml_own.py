@@ -5,10 +5,11 @@ from __future__ import annotations
 import dataclasses
 from typing import TYPE_CHECKING
 
-from ..columns import TABLES
+from hubtack.io.readers.columns import TABLES
+from hubtack.io.readers.jobkeys import NAMED, SECTIONS
+from hubtack.io.readers.tables import TextTable
+
 from ..faults import Spot
-from ..jobkeys import NAMED, SECTIONS
-from ..tables import TextTable
 from ..units import Units
 from .bookunits import unpack
 from .landxml_units import FileUnits, cells_in

@@ -18,8 +18,9 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from hubtack.io.readers.tables import TextTable
+
 from ..faults import FaultList, listed
-from ..tables import TextTable
 from ..units import Units, quoted
 from .landxml_own import spots
 from .landxml_points import read_points

@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import Protocol
 
 from hubtack.adjust.trouble import Trouble
+from hubtack.io.readers.jobfile import JobFile
+from hubtack.io.readers.tables import TextTable
 
 from ..faults import FaultList, Nearest, listed
-from ..jobfile import JobFile
-from ..tables import TextTable
 
 
 class Source(Protocol):

@@ -14,11 +14,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from hubtack.adjust.trouble import Trouble
+from hubtack.io.readers.columns import TABLES, InputColumn
+from hubtack.io.readers.jobfile import FILE, JobFile
+from hubtack.io.readers.tables import TextTable, read_bytes, table_of
 
-from ..columns import TABLES, InputColumn
 from ..faults import FaultList, Spot, listed, nearest_name
-from ..jobfile import FILE, JobFile
-from ..tables import TextTable, read_bytes, table_of
 from ..units import quoted
 from .bookfile import Book, Hits, any_of, book_of, letter
 from .zipped import Sheets, Unsafe, look_into

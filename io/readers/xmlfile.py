@@ -7,8 +7,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from hubtack.io.readers.tables import read_bytes
+
 from ..faults import FaultList
-from ..tables import read_bytes
 
 if TYPE_CHECKING:
     from lxml.etree import _Element

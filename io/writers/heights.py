@@ -15,6 +15,6 @@ def write(adjustment: Adjustment, job: Job, folder: Path) -> None:
     audit = adjustment.audit
     if audit is None or not len(audit.classes):
         return
-    from hubtack.io.heights_figure import draw
+    from hubtack.io.pictures.heights_figure import draw
 
     draw(adjustment, audit, job, folder / "heights.png")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from hubtack.io.report import report_page
+from hubtack.io.pages.report import report_page
 
 if TYPE_CHECKING:
     from hubtack.adjust.results import Adjustment

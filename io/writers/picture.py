@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from hubtack.io.figures import network_picture
+from hubtack.io.pictures.figures import network_picture
 
 if TYPE_CHECKING:
     from hubtack.adjust.results import Adjustment

@@ -14,7 +14,7 @@ import numpy as np
 from hubtack.adjust.ground.table import Table
 from hubtack.io.about import version
 from hubtack.io.findings import record as finding_record
-from hubtack.io.verdict import fails
+from hubtack.io.pages.verdict import fails
 
 if TYPE_CHECKING:
     from hubtack.adjust.results import Adjustment

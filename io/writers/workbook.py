@@ -74,8 +74,8 @@ class _Formats:
 
 def _summary(page: Any, formats: _Formats, adjustment: Adjustment, job: Job) -> None:
     """The sections that the terminal prints, one cell a word."""
-    from hubtack.io.summary import summary
-    from hubtack.io.verdict import headline
+    from hubtack.io.pages.summary import summary
+    from hubtack.io.pages.verdict import headline
 
     sign, words = headline(adjustment)
     _text(page, 0, 0, job.name, formats.title)

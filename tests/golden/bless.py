@@ -16,7 +16,12 @@ from hubtack.io.writers.result import as_text, result_document
 
 HERE = Path(__file__).parent
 SAMPLES = HERE.parents[1] / "sample_networks"
-SPOILED = {"taped-height", "prism-mix-up", "moved-control", "no-telling"}  # make_blunders.py, test_blunders.py
+SPOILED = {
+    "taped-height",
+    "prism-mix-up",
+    "moved-control",
+    "no-telling",
+}  # make_blunders.py, test_blunders.py
 NAMES = sorted({p.parent.name for p in SAMPLES.glob("*/job.toml")} - SPOILED)
 KEPT = (
     "format",

@@ -8,7 +8,7 @@ from __future__ import annotations
 import dataclasses
 from pathlib import Path
 
-from hubtack.io import columns, jobkeys
+from hubtack.io.readers import columns, jobkeys
 
 README = Path(__file__).resolve().parents[2] / "README.md"
 UNITS = {

@@ -16,11 +16,11 @@ from click.testing import CliRunner
 from hubtack.adjust import adjust
 from hubtack.adjust.judged import judged
 from hubtack.io.accept import add_decisions, block
-from hubtack.io.choices import choices, decided, outcome, put_right
 from hubtack.io.cli import cli
-from hubtack.io.diagnosis import flags
 from hubtack.io.faults import Faults
 from hubtack.io.job import read_job
+from hubtack.io.pages.choices import choices, decided, outcome, put_right
+from hubtack.io.pages.diagnosis import flags
 from hubtack.io.writers.atomic import Refused
 
 SAMPLES = Path(__file__).parents[2] / "sample_networks"

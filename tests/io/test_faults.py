@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 
 import hubtack.io.faults
 from hubtack.adjust.trouble import Trouble
-from hubtack.io import columns, jobkeys
 from hubtack.io.faults import Fault, FaultList, Faults, Nearest, codes, explain, listed, locate, nearest_code
 from hubtack.io.job import read_job
+from hubtack.io.readers import columns, jobkeys
 
 if TYPE_CHECKING:
     from .conftest import JobFolder

@@ -10,10 +10,10 @@ import zlib
 import numpy as np
 import pytest
 
-from hubtack.io.drawing import nice, place_names, text_width
-from hubtack.io.figures import network_picture
-from hubtack.io.netmap import network_drawing
-from hubtack.io.svgmap import svg
+from hubtack.io.pictures.drawing import nice, place_names, text_width
+from hubtack.io.pictures.figures import network_picture
+from hubtack.io.pictures.netmap import network_drawing
+from hubtack.io.pictures.svgmap import svg
 from hubtack.io.units import Units
 
 from .made_up import levelling, made_up
@@ -127,7 +127,7 @@ def test_a_name_without_room_is_left_out():
 
 
 def test_a_crowd_keeps_the_names_that_matter(monkeypatch):
-    monkeypatch.setattr("hubtack.io.netmap._MOST_NAMES", 20)
+    monkeypatch.setattr("hubtack.io.pictures.netmap._MOST_NAMES", 20)
     adjustment, job = made_up(60)
     drawing = network_drawing(adjustment, job)
     words = [t.words for t in drawing.texts]

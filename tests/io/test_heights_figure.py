@@ -17,8 +17,8 @@ from hubtack.adjust.judge.audit import Audit, audit
 from hubtack.adjust.results import Adjustment
 from hubtack.adjust.settings import Settings
 from hubtack.adjust.simulate import simulate
-from hubtack.io.heights_figure import draw
 from hubtack.io.job import Job
+from hubtack.io.pictures.heights_figure import draw
 from hubtack.io.units import Units
 
 

@@ -7,8 +7,8 @@ import math
 import pytest
 
 from hubtack.io.faults import Fault, FaultList
-from hubtack.io.jobfile import JobFile, read_jobfile
-from hubtack.io.tomlplaces import TomlPlaces
+from hubtack.io.readers.jobfile import JobFile, read_jobfile
+from hubtack.io.readers.tomlplaces import TomlPlaces
 
 INSTRUMENT = 'direction = "1 arcsec"\nzenith = "1 arcsec"\n'
 

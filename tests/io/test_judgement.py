@@ -18,11 +18,11 @@ from hubtack.adjust import adjust
 from hubtack.adjust.judged import judged
 from hubtack.io.cli import cli
 from hubtack.io.job import read_job
-from hubtack.io.judgement import components_section, heights_section, odds
-from hubtack.io.report import report_page
-from hubtack.io.summary import summary
-from hubtack.io.terminal import as_text
-from hubtack.io.verdict import fails, headline
+from hubtack.io.pages.judgement import components_section, heights_section, odds
+from hubtack.io.pages.report import report_page
+from hubtack.io.pages.summary import summary
+from hubtack.io.pages.terminal import as_text
+from hubtack.io.pages.verdict import fails, headline
 from hubtack.io.writers import write_all
 from hubtack.io.writers.setups import AUDIT, sheet
 
@@ -223,7 +223,7 @@ def test_setups_csv_bears_the_audit(wrong, out):
 def test_heights_picture_is_small_and_keeps_its_colours(out):
     from PIL import Image
 
-    from hubtack.io.heights_figure import BAND, BLUE, INK, ORANGE
+    from hubtack.io.pictures.heights_figure import BAND, BLUE, INK, ORANGE
 
     path = out / "heights.png"
     assert path.stat().st_size < 60_000

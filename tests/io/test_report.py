@@ -8,7 +8,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from hubtack.io.report import report_page
+from hubtack.io.pages.report import report_page
 from hubtack.io.units import Units
 from hubtack.io.writers import coordinates
 
@@ -167,7 +167,7 @@ def test_trail_and_cautions():
 
 
 def test_large_tables_are_cut_but_flags_stay(monkeypatch):
-    monkeypatch.setattr("hubtack.io.report._MOST_ROWS", 10)
+    monkeypatch.setattr("hubtack.io.pages.report._MOST_ROWS", 10)
     adjustment, job = made_up(30)
     words = Page(report_page(adjustment, job)).words["observations"]
     assert "Shown are 10 of" in words

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from hubtack.io import tables
 from hubtack.io.job import read_job
+from hubtack.io.readers import tables
 from hubtack.io.units import Unreadable, parse_sigma_per_km
 
 if TYPE_CHECKING:

@@ -18,7 +18,7 @@ from click.testing import CliRunner, Result
 
 from hubtack.adjust.catch_rate import spread
 from hubtack.io.cli import _run, cli
-from hubtack.io.trials_report import size_words
+from hubtack.io.pages.trials_report import size_words
 from hubtack.io.units import Units
 
 ROOT = Path(__file__).parents[2]

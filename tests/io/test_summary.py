@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from hubtack.adjust.results import GlobalTest
-from hubtack.io.summary import summary
-from hubtack.io.terminal import as_text, speaks_unicode, wants_colour
+from hubtack.io.pages.summary import summary
+from hubtack.io.pages.terminal import as_text, speaks_unicode, wants_colour
+from hubtack.io.pages.verdict import expected_false_flags, headline
 from hubtack.io.units import Units
-from hubtack.io.verdict import expected_false_flags, headline
 
 from .made_up import levelling, made_up
 

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hubtack.io.columns import SETUPS, SIGHTS, TABLES, InputColumn
 from hubtack.io.faults import Fault, FaultList
-from hubtack.io.tables import TextTable, parse_table
+from hubtack.io.readers.columns import SETUPS, SIGHTS, TABLES, InputColumn
+from hubtack.io.readers.tables import TextTable, parse_table
 
 TWO = (InputColumn("id", "name", "id", required=True), InputColumn("note", "text", "note"))
 

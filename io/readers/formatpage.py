@@ -6,8 +6,8 @@ import dataclasses
 import textwrap
 from typing import Any
 
-from .columns import TABLES, InputColumn
-from .jobkeys import NAMED, QUANTITIES, SECTIONS, DecisionKeys
+from hubtack.io.readers.columns import TABLES, InputColumn
+from hubtack.io.readers.jobkeys import NAMED, QUANTITIES, SECTIONS, DecisionKeys
 
 FILES = ("job.toml", *(f"{name}.csv" for name in TABLES))
 _PURPOSE = {

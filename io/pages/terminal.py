@@ -9,7 +9,7 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 from typing import TextIO
 
-from hubtack.io.words import Row, Section, Sign
+from hubtack.io.pages.words import Row, Section, Sign
 
 WIDTH = 80
 _SIGNS: dict[str, tuple[str, str]] = {

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Any
 
 from hubtack.io.about import version
 from hubtack.io.accept import block
-from hubtack.io.choices import choices
-from hubtack.io.diagnosis import test_words
 from hubtack.io.findings import sentence
-from hubtack.io.judgement_sheets import audit_sheet, causes_sheet, classes_sheet, components_sheet
-from hubtack.io.netmap import network_drawing
-from hubtack.io.summary import summary
-from hubtack.io.svgmap import style, svg
-from hubtack.io.verdict import headline
+from hubtack.io.pages.choices import choices
+from hubtack.io.pages.diagnosis import test_words
+from hubtack.io.pages.judgement_sheets import audit_sheet, causes_sheet, classes_sheet, components_sheet
+from hubtack.io.pages.summary import summary
+from hubtack.io.pages.verdict import headline
+from hubtack.io.pictures.netmap import network_drawing
+from hubtack.io.pictures.svgmap import style, svg
 from hubtack.io.writers import coordinates, residuals, setups
 from hubtack.io.writers.sheets import Heading, Sheet, Show, one_dimensional_factor, percent, plain
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from hubtack.adjust.results import Adjustment
     from hubtack.io.job import Job
 
-_TEMPLATE = Path(__file__).parent / "templates" / "report.html"
+_TEMPLATE = Path(__file__).parents[1] / "templates" / "report.html"
 _MOST_ROWS = 1000  # of one table: the CSV files hold them all
 _IN_PAGE = {
     "Coordinates": (0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 13),

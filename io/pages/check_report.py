@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from hubtack.adjust.judge.written import Written
+from hubtack.io.pages.words import Row, Section, Sign
 from hubtack.io.units import METRES
-from hubtack.io.words import Row, Section, Sign
 from hubtack.io.writers.sheets import names, percent, plain
 
 if TYPE_CHECKING:

@@ -11,11 +11,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from hubtack.adjust.settings import Settings
-
-from . import jobkeys
-from .faults import FaultList, Nearest, one_line
-from .tomlplaces import Path, TomlPlaces, syntax_place
-from .units import Units, quoted
+from hubtack.io.faults import FaultList, Nearest, one_line
+from hubtack.io.readers import jobkeys
+from hubtack.io.readers.tomlplaces import Path, TomlPlaces, syntax_place
+from hubtack.io.units import Units, quoted
 
 FILE = "job.toml"
 TYPES = {

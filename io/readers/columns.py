@@ -81,7 +81,12 @@ REDUCED = (
     C("at", "name", "mark at which an angle stands, blank otherwise"),
     C("to", "name", "mark it runs to; of an angle the foresight", required=True),
     C("value", "value", "observed value", required=True),
-    C("sigma", "sigma", "its sigma with its unit: 1.2 mm, 3 arcsec; of a rise also 0.7 mm/sqrt(km)", required=True),
+    C(
+        "sigma",
+        "sigma",
+        "its sigma with its unit: 1.2 mm, 3 arcsec; of a rise also 0.7 mm/sqrt(km)",
+        required=True,
+    ),
     C("length", "length", "length of the levelled line, where sigma is per root of a kilometre"),
     C("note", "text", "free text"),
 )

@@ -9,10 +9,9 @@ import numpy as np
 
 from hubtack.adjust.ground.network import REDUCED_KINDS, Reduced, Setups, Sights, Vectors
 from hubtack.adjust.ground.table import Flags, Ints
-
-from .cells import Cells, rows_where
-from .faults import Nearest, listed
-from .units import Unreadable, parse_sigma_angle, parse_sigma_length, parse_sigma_per_km, quoted
+from hubtack.io.faults import Nearest, listed
+from hubtack.io.readers.cells import Cells, rows_where
+from hubtack.io.units import Unreadable, parse_sigma_angle, parse_sigma_length, parse_sigma_per_km, quoted
 
 TURN = 2 * math.pi
 

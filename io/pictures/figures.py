@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from hubtack.io.drawing import STYLES, Drawing, Style
+from hubtack.io.pictures.drawing import STYLES, Drawing, Style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -35,7 +35,7 @@ _ORDER: tuple[Style, ...] = ("grid", "frame", "leader", "sight", "flagged", "bar
 
 def network_picture(adjustment: Adjustment, job: Job, path: Path) -> None:
     """Draw the network of an adjustment into a PNG file."""
-    from hubtack.io.netmap import network_drawing
+    from hubtack.io.pictures.netmap import network_drawing
 
     save_png(network_drawing(adjustment, job), path)
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hubtack.io.findings import sentence
-from hubtack.io.words import Row, Section, Sign
+from hubtack.io.pages.words import Row, Section, Sign
 from hubtack.io.writers.sheets import names
 
 if TYPE_CHECKING:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from html import escape
 
-from hubtack.io.drawing import STYLES, Drawing, Shape, Symbol
+from hubtack.io.pictures.drawing import STYLES, Drawing, Shape, Symbol
 
 
 def svg(drawing: Drawing, title: str, description: str) -> str:

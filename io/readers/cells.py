@@ -8,10 +8,9 @@ from collections.abc import Callable, Iterable, Sequence
 import numpy as np
 
 from hubtack.adjust.ground.table import Flags, Floats, Ints, Names
-
-from .faults import FaultList, Nearest, listed
-from .tables import TextTable
-from .units import Units, Unreadable, parse_number, quoted
+from hubtack.io.faults import FaultList, Nearest, listed
+from hubtack.io.readers.tables import TextTable
+from hubtack.io.units import Units, Unreadable, parse_number, quoted
 
 
 class Cells:

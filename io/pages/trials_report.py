@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from hubtack.io.words import Row, Section, Sign
+from hubtack.io.pages.words import Row, Section, Sign
 
 if TYPE_CHECKING:
     from hubtack.adjust.catch_rate.planted import Amount

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hubtack.adjust.planning.goals import figures, meets
-from hubtack.io.words import Row, Section, Sign
+from hubtack.io.pages.words import Row, Section, Sign
 from hubtack.io.writers.sheets import Show, plain
 
 if TYPE_CHECKING:

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hubtack.io.findings import claim, place
-from hubtack.io.judgement import class_name, class_verdict, odds, odds_for
+from hubtack.io.pages.judgement import class_name, class_verdict, odds, odds_for
 from hubtack.io.writers.sheets import Heading, Sheet, Show, names, percent, plain
 
 if TYPE_CHECKING:
     from hubtack.adjust.judge.finding import Explanation
     from hubtack.adjust.results import Adjustment
-    from hubtack.io.choices import Choice
     from hubtack.io.job import Job
+    from hubtack.io.pages.choices import Choice
 
 
 def causes_sheet(made: tuple[Choice, ...], job: Job) -> Sheet:

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hubtack.adjust.ground.table import Flags, Floats, Ints
-from hubtack.io.judgement import components_section, findings_section, heights_section
-from hubtack.io.verdict import readings_of, strength_of, verdict_section
-from hubtack.io.words import Row, Section, joined
+from hubtack.io.pages.judgement import components_section, findings_section, heights_section
+from hubtack.io.pages.verdict import readings_of, strength_of, verdict_section
+from hubtack.io.pages.words import Row, Section, joined
 from hubtack.io.writers.sheets import Show, at_target, names, one_dimensional_factor, percent, plain
 
 if TYPE_CHECKING:

@@ -12,9 +12,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-from . import units
-from .units import Unreadable
-from .writers.deliverables import DELIVERABLES
+from hubtack.io import units
+from hubtack.io.units import Unreadable
+from hubtack.io.writers.deliverables import DELIVERABLES
 
 QUANTITIES: dict[str, tuple[Callable[[str], Any], str]] = {
     "length": (units.parse_length_quantity, "1.5 m"),

@@ -9,10 +9,19 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from hubtack.io.accept import block
-from hubtack.io.choices import Choice, Outcome, after_it, choices, decided, outcome, put_right, readings_about
 from hubtack.io.findings import apart_text, claim, place, record, sentence
-from hubtack.io.verdict import readings_of
-from hubtack.io.words import Row, Section, Sign, joined
+from hubtack.io.pages.choices import (
+    Choice,
+    Outcome,
+    after_it,
+    choices,
+    decided,
+    outcome,
+    put_right,
+    readings_about,
+)
+from hubtack.io.pages.verdict import readings_of
+from hubtack.io.pages.words import Row, Section, Sign, joined
 from hubtack.io.writers.sheets import Show, at_target, plain
 
 if TYPE_CHECKING:

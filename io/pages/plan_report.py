@@ -10,8 +10,8 @@ import numpy as np
 
 from hubtack.adjust.planning.goals import beyond, figures, heights, new_marks
 from hubtack.adjust.planning.separate import ALIKE, separability
-from hubtack.io.plan_choices import budget_section, changes_section, equipment_section
-from hubtack.io.words import Row, Section, Sign
+from hubtack.io.pages.plan_choices import budget_section, changes_section, equipment_section
+from hubtack.io.pages.words import Row, Section, Sign
 from hubtack.io.writers.sheets import Show, at_target, names, percent
 
 if TYPE_CHECKING:

@@ -13,13 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from hubtack.adjust.ground.network import Network
-
-from .faults import FaultList, Nearest, listed, one_line
-from .jobfile import FILE, JobFile
-from .jobkeys import DecisionKeys
-from .tables import TextTable
-from .tomlplaces import Path
-from .units import Unreadable, parse_length_quantity, quoted
+from hubtack.io.faults import FaultList, Nearest, listed, one_line
+from hubtack.io.readers.jobfile import FILE, JobFile
+from hubtack.io.readers.jobkeys import DecisionKeys
+from hubtack.io.readers.tables import TextTable
+from hubtack.io.readers.tomlplaces import Path
+from hubtack.io.units import Unreadable, parse_length_quantity, quoted
 
 READINGS = {"direction": "circle", "zenith": "zenith", "distance": "slope", "horizontal": "horizontal"}
 CORRECTIONS = {"setup": ("height", "mark", "prism_constant"), "sight": ("face",)}

@@ -11,12 +11,11 @@ import numpy as np
 from hubtack.adjust.ground.network import Instruments, Marks, Setups, Supports, Targets
 from hubtack.adjust.ground.table import Flags, Floats, Ints
 from hubtack.adjust.trouble import Trouble
-
-from .cells import Cells, rows_where
-from .faults import Nearest, listed
-from .jobfile import JobFile
-from .jobkeys import HEIGHT_DEFAULTS, InstrumentKeys, SupportKeys, TargetKeys
-from .units import quoted
+from hubtack.io.faults import Nearest, listed
+from hubtack.io.readers.cells import Cells, rows_where
+from hubtack.io.readers.jobfile import JobFile
+from hubtack.io.readers.jobkeys import HEIGHT_DEFAULTS, InstrumentKeys, SupportKeys, TargetKeys
+from hubtack.io.units import quoted
 
 COMPONENTS = {"e": "east", "n": "north", "h": "height"}
 ROLES = ("instrument", "target")

@@ -13,9 +13,9 @@ from dataclasses import dataclass, field
 from io import StringIO
 from pathlib import Path
 
-from .columns import LATER, InputColumn
-from .faults import FaultList, Nearest, Spot, listed
-from .units import quoted
+from hubtack.io.faults import FaultList, Nearest, Spot, listed
+from hubtack.io.readers.columns import LATER, InputColumn
+from hubtack.io.units import quoted
 
 LARGEST_FILE = (
     500_000_000  # bytes: some millions of rows; more is not a day's work, and would fill the memory

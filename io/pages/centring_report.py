@@ -10,8 +10,8 @@ import numpy as np
 
 from hubtack.adjust.ground.network import Supports
 from hubtack.adjust.planning.centring import angle_by_instrument, angle_by_targets, in_sight, setup_budget
+from hubtack.io.pages.words import Row, Section
 from hubtack.io.units import ARCSEC, Units
-from hubtack.io.words import Row, Section
 from hubtack.io.writers.atomic import Refused
 from hubtack.io.writers.sheets import plain
 
@@ -163,7 +163,7 @@ def _checks() -> Section:
 
 def draw_curves(names: list[str], supports: list[Supports], units: Units, path: Path) -> None:
     """Centring against height, one line a support. Raises Refused."""
-    from hubtack.io.budget_figure import KINDS, save
+    from hubtack.io.pictures.budget_figure import KINDS, save
 
     kind = path.suffix.lower().lstrip(".")
     if kind not in KINDS:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hubtack.adjust.ground.table import Floats, Ints
-from hubtack.io.words import Row, Section, Sign, joined
+from hubtack.io.pages.words import Row, Section, Sign, joined
 from hubtack.io.writers.sheets import percent
 
 if TYPE_CHECKING:

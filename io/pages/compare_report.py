@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from hubtack.io.words import Row, Section, Sign, joined
+from hubtack.io.pages.words import Row, Section, Sign, joined
 from hubtack.io.writers.sheets import names, plain
 
 if TYPE_CHECKING:

@@ -11,9 +11,9 @@ from typing import Any
 
 import numpy as np
 
-from .faults import FaultList, Nearest, listed
-from .job import Job
-from .units import Unreadable
+from hubtack.io.faults import FaultList, Nearest, listed
+from hubtack.io.job import Job
+from hubtack.io.units import Unreadable
 
 
 def with_sketch(job: Job, path: Path) -> Job:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from hubtack.io.words import Row, Section, Sign
+from hubtack.io.pages.words import Row, Section, Sign
 from hubtack.io.writers.sheets import plain
 
 if TYPE_CHECKING:

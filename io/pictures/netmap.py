@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hubtack.adjust.ground.table import Floats, Ints
-from hubtack.io.drawing import (
+from hubtack.io.pages.verdict import headline
+from hubtack.io.pictures.drawing import (
     Drawing,
     Ellipse,
     Line,
@@ -23,7 +24,6 @@ from hubtack.io.drawing import (
     shortened,
     text_width,
 )
-from hubtack.io.verdict import headline
 from hubtack.io.writers.sheets import names, one_dimensional_factor, percent
 
 if TYPE_CHECKING:
