@@ -173,7 +173,7 @@ def _slots(e: Explanation, job: Job) -> dict[str, str]:
         )
         _height_slots(slots, e, job)
     elif e.cause in ("other_prism", "other_device"):
-        slots["value"] = _small(units, abs(e.value))
+        slots["value"] = _constant(units, abs(e.value))
     elif e.cause == "control_digits_swapped":
         slots["other"] = str(e.detail[0])
         slots["entered"], slots["right"] = (
@@ -288,6 +288,12 @@ def _small(units: Units, metres: float) -> str:
     if metres >= 1.0:
         return f"{units.show_length(metres, 2)} {units.length_name}"
     return units.show_small_length(metres, 0 if metres >= 0.01 else 1)
+
+
+def _constant(units: Units, metres: float) -> str:
+    """A prism constant: to the tenth of a millimetre, where it has one."""
+    tenths = round(metres * 1e4)
+    return units.show_small_length(metres, 0 if units.length == "m" and tenths % 10 == 0 else 1)
 
 
 def _sight_words(network: Network, table: str, row: int) -> str:

@@ -20,7 +20,7 @@ from ..ground.table import Flags, Floats, Ints, Names, Table, column
 from ..model.reductions import as_objects
 from ..model.unknowns import AXES
 from ..solved import Solved
-from .audit_classes import FREE_SIGMA, Question, Weighed, weigh, without_own
+from .audit_classes import FREE_SIGMA, Question, Weighed, clear, weigh, without_own
 from .components import Components, components
 from .components_contrasts import Contrasts, TooLarge, contrasts
 from .components_reml import Fit
@@ -218,7 +218,7 @@ def _against_the_rest(
         for i, (h, j) in enumerate(zip(height.tolist(), nearest.tolist(), strict=True)):
             if like[i, j] != 0.0:
                 rho[h], rivals[h] = like[i, j], _name(solved, j)
-    checked = s > WORTH
+    checked = clear(s, p.sigma, any(bool(w.aside.any()) for w in weighed))
     safe = np.where(checked, s, 1.0)
     told = {
         "error": np.where(checked, p.sigma * t / safe, np.nan),

@@ -20,6 +20,7 @@ from .components_contrasts import Contrasts, Group
 from .components_reml import Fit, maximise
 
 FREE_SIGMA = 1.0  # m: sigma of a height that is set aside; large against any network's knowledge of it
+FAINT = 0.3  # m: what the rest knows no better is known only through a height that is set aside
 NEAR = 0.1  # of the score's standard deviation: ln L to 0.005 for each sigma left open
 SCATTER = 5.0  # degrees of freedom between rounds from which zenith angles tell their own sigma
 LEAST = math.log(
@@ -173,6 +174,11 @@ def without_own(x: Floats, b: Floats, variance: Floats) -> tuple[Floats, Floats]
     return np.maximum(x, 0.0) / left, b / left
 
 
+def clear(s: Floats, sigma: Floats | float, aside: bool) -> Flags:
+    """Which heights the rest of the network sees: s clear of rounding, and of the faint hold of what is set aside."""
+    return np.asarray((s > WORTH) & (s > ((sigma / FAINT) ** 2 if aside else 0.0)))
+
+
 def _class(
     solved: Solved,
     c: Contrasts,
@@ -200,7 +206,7 @@ def _class(
     fixed, measured = fits
     evidence = 0.5 * (measured.deviance - fixed.deviance)
     best = fixed if evidence > 0.0 else measured
-    own = _own(c, best, rows, best.theta[g], variances, solved.critical, aside[rows], question)
+    own = _own(c, best, rows, best.theta[g], variances, solved.critical, aside, question)
     gate = _gate(c, best, free, g, question.gate)
     if gate:
         own = own[0], own[1], [v if v == "fits neither" else "cannot tell" for v in own[2]]
@@ -246,8 +252,11 @@ def _own(
 ) -> tuple[Floats, Floats, list[str]]:
     """Evidence, ceiling and verdict of every setup of a class, the others of its class at `variance`."""
     x, b = _seen(c, fit, rows)
-    own = np.where(aside, (FREE_SIGMA / c.groups[c.group[rows[0]]].sigma) ** 2, variance)
+    sigma = c.groups[c.group[rows[0]]].sigma
+    own = np.where(aside[rows], (FREE_SIGMA / sigma) ** 2, variance)
     s, t = without_own(x, b, own)
+    seen = clear(s, sigma, bool(aside.any()))
+    s, t = np.where(seen, s, 0.0), np.where(seen, t, 0.0)  # what nothing sees is never told
     low, high = variances
 
     def deviance(v: float) -> Floats:
@@ -265,7 +274,7 @@ def _own(
         else "measured"
         if e <= -wanted
         else "cannot tell"
-        for a, far, e in zip(aside.tolist(), w.tolist(), evidence.tolist(), strict=True)
+        for a, far, e in zip((aside[rows] & seen).tolist(), w.tolist(), evidence.tolist(), strict=True)
     ]
     return evidence, ceiling, verdict
 

@@ -235,9 +235,9 @@ def _add_swaps(book: Book, shifts: Shifts, free: _Free) -> None:
         here = int(setups.mark[s])
         for m, entry in shifts[s]:
             others = [r for r in free.on(here) if r != s]
-            there = free.on(m)
-            if free.mark[here] and free.mark[m] and len(others) == 1 and len(there) == 1:
-                swap(others[0], there[0], *entry)
+            theirs = free.on(m)
+            if free.mark[here] and free.mark[m] and len(others) == 1 and len(theirs) == 1:
+                swap(others[0], theirs[0], *entry)
 
 
 def _add_left_behind(book: Book, moved: dict[int, Floats], free: _Free) -> None:
