@@ -26,7 +26,7 @@ def add_orientations(book: Book) -> None:
     row_of = {str(name): i for i, name in enumerate(network.sights.id)}
     groups = obs.orientation[rows]
     order = np.argsort(groups, kind="stable")
-    known: dict[tuple[tuple[int, ...], ...], list[Pattern]] = {}
+    known: dict[tuple[tuple[int, ...], ...], Patterns] = {}
     for part in np.split(order, np.flatnonzero(np.diff(groups[order])) + 1):
         mine = rows[part]
         if len(mine) < 3:
@@ -37,49 +37,58 @@ def add_orientations(book: Book) -> None:
         ranks = tuple(tuple(place[t] for t in own) for own in times)
         if ranks not in known:
             known[ranks] = _patterns(ranks, len(every))
+        at, share = known[ranks]
         setup = int(obs.start_setup[mine[0]])
         name, number = str(network.setups.setup[setup]), int(obs.round[mine[0]])
-        if book.passes(setup, len(known[ranks])):
+        if book.passes(setup, len(at)):
             continue
-        for at, share in known[ranks]:
-            cause, row = (
-                ("orientation_step", str(network.sights.id[every[at]])) if at else ("orientation_ramp", "")
+        made = [
+            Hypothesis(
+                "setup", name, "orientation_step", setup, detail=(str(network.sights.id[every[k]]), number)
             )
-            keep = np.abs(share) > 1e-12
-            made = Hypothesis("setup", name, cause, setup, detail=(row, number))
-            book.add_shift(made, mine[keep], share[keep])
+            if k
+            else Hypothesis("setup", name, "orientation_ramp", setup, detail=("", number))
+            for k in at
+        ]
+        book.add_shifts(made, mine, share)
 
 
-Pattern = tuple[int, Floats]
+Patterns = tuple[list[int], Floats]
 
 
-def _patterns(ranks: tuple[tuple[int, ...], ...], number: int) -> list[Pattern]:
-    """Steps before each row (its rank, what each direction takes of it) and ramps (0), each shape once."""
-    out: list[Pattern] = []
-    seen: set[tuple[float, ...]] = set()
-    for at in range(1, number):
-        share = np.array([sum(r >= at for r in own) / len(own) for own in ranks])
-        lone = np.sum(np.abs(share - np.median(share)) > 1e-9) <= 1  # that is one direction wrong
-        if not lone and _shape(share) not in seen:
-            seen.add(_shape(share))
-            out.append((at, share))
-    for until in (1.0, 0.5):
-        end = until * max(1, number - 1)
-        ramp = np.array([sum(min(r / end, 1.0) for r in own) / len(own) for own in ranks])
-        if np.ptp(ramp) > 1e-9 and _shape(ramp) not in seen:
-            seen.add(_shape(ramp))
-            out.append((0, ramp))
-    return out
+def _patterns(ranks: tuple[tuple[int, ...], ...], number: int) -> Patterns:
+    """Steps before each row (its rank, what each direction takes of it) and ramps (0), each shape once: (p,), (p, n)."""
+    size = np.array([len(own) for own in ranks])
+    rank = np.zeros((len(ranks), int(size.max())))  # what is lacking has rank 0, before which nothing turns
+    for i, own in enumerate(ranks):
+        rank[i, : len(own)] = own
+    steps = np.arange(1, number)
+    share = (rank >= steps[:, None, None]).sum(axis=2) / size
+    middle = np.sort(share, axis=1)
+    n = len(ranks)
+    middle = 0.5 * (middle[:, (n - 1) // 2] + middle[:, n // 2])
+    lone = (np.abs(share - middle[:, None]) > 1e-9).sum(axis=1) <= 1  # that is one direction wrong
+    end = max(1, number - 1) * np.array([1.0, 0.5])
+    ramp = np.minimum(rank / end[:, None, None], 1.0).sum(axis=2) / size
+    level = ramp.max(axis=1) - ramp.min(axis=1) <= 1e-9
+    every, at = (
+        np.vstack([share[~lone], ramp[~level]]),
+        [*steps[~lone].tolist(), *([0] * int((~level).sum()))],
+    )
+    first: dict[bytes, int] = {}
+    for i, shape in enumerate(_shapes(every)):
+        first.setdefault(shape.tobytes(), i)
+    chosen = list(first.values())
+    return [at[i] for i in chosen], every[chosen]
 
 
-def _shape(share: Floats) -> tuple[float, ...]:
-    """What is left of a pattern once the orientation has taken its mean and its size is forgotten."""
-    centred = share - share.mean()
-    scale = float(np.abs(centred).max())
-    if scale < 1e-12:
-        return ()
-    lead = centred[np.argmax(np.abs(centred) > 1e-9 * scale)]
-    return tuple(np.round(centred / lead, 6).tolist())
+def _shapes(share: Floats) -> Floats:
+    """What is left of patterns (p, n) once the orientation has taken their means and their sizes are forgotten."""
+    centred = share - share.mean(axis=1)[:, None]
+    size = np.abs(centred)
+    lead = np.argmax(size > 1e-9 * size.max(axis=1, initial=0.0)[:, None], axis=1)
+    out = np.round(centred / centred[np.arange(len(share)), lead][:, None], 6)
+    return np.asarray(out + 0.0)  # no negative zeros
 
 
 def add_faces(book: Book) -> None:
@@ -88,7 +97,9 @@ def add_faces(book: Book) -> None:
     obs, sights = point.solved.obs, point.solved.network.sights
     residual = _residual(point)
     suspects = np.flatnonzero(obs.used & (obs.kind == "direction") & (np.abs(residual) > FACE_SUSPECT))
-    row_of = {str(name): i for i, name in enumerate(sights.id)} if len(suspects) else {}
+    if not len(suspects):
+        return
+    row_of = {str(name): i for i, name in enumerate(sights.id)}
     zeniths = {
         (int(obs.start_setup[i]), int(obs.end_setup[i]), int(obs.round[i])): int(i)
         for i in np.flatnonzero(obs.used & (obs.kind == "zenith"))

@@ -12,25 +12,39 @@ from .signatures import Book, Hypothesis
 def add_centrings(book: Book) -> None:
     """Two columns (east, north) for every setup, or every base, whose position the observations feel."""
     point = book.point
-    setups = point.solved.network.setups
-    columns = effect_columns(point)
-    done: set[tuple[int, ...]] = set()
-    normals = _prior_blocks(point)
-    for s in range(len(setups)):
+    setups, p = point.solved.network.setups, point.unknowns.priors
+    prior = effect_priors(point)[:, :2]
+    extras = {(e.row, e.axis): k for k, e in enumerate(point.extras) if e.kind == "effect"}
+
+    def made(s: int) -> Hypothesis:
+        cause = "base_off_mark" if setups.base[s] >= 0 else "off_mark"
+        return Hypothesis("setup", str(setups.setup[s]), cause, s, q=2)
+
+    both = np.flatnonzero((prior >= 0).all(axis=1)) if len(prior) else np.zeros(0, np.int64)
+    if len(both):
+        both = np.sort(both[np.unique(prior[both, 0], return_index=True)[1]])  # of a base, its first setup
+        j = prior[both]
+        book.add_pairs(
+            [made(s) for s in both.tolist()],
+            point.prior_offset + j,
+            -1.0 / p.sigma[j],
+            _prior_blocks(point)[both],
+        )
+    columns = effect_columns(point) if extras else {}
+    for s in sorted({s for s, a in extras if a < 2}):
         if (s, 0) not in columns or (s, 1) not in columns:
             continue
-        pair = columns[s, 0], columns[s, 1]
-        key = (int(pair[0][0][0]), int(pair[1][0][0]), len(pair[0][0])) if len(pair[0][0]) == 1 else (-1, s)
-        if key in done:
-            continue
-        done.add(key)
-        cause = "base_off_mark" if setups.base[s] >= 0 else "off_mark"
-        hypothesis = Hypothesis("setup", str(setups.setup[s]), cause, s, q=2)
-        (east, a), (north, b) = pair
+        (east, a), (north, b) = columns[s, 0], columns[s, 1]
         column = np.concatenate([np.zeros(len(east), np.int64), np.ones(len(north), np.int64)])
-        book.add(hypothesis, np.concatenate([east, north]), np.concatenate([a, b]), column)
-        if s in normals:
-            book.know(hypothesis, normals[s])
+        book.add(made(s), np.concatenate([east, north]), np.concatenate([a, b]), column)
+
+
+def effect_priors(point: Point) -> Ints:
+    """Row in `unknowns.priors` of every setup effect, (n_setups, 3); −1 where it is no unknown."""
+    u = point.unknowns
+    prior = np.full(u.n + 1, -1)
+    prior[u.priors.place] = np.arange(len(u.priors))
+    return np.asarray(np.where(u.effects >= 0, prior[u.effects], -1))
 
 
 def effect_columns(point: Point) -> dict[tuple[int, int], tuple[Ints, Floats]]:
@@ -38,30 +52,26 @@ def effect_columns(point: Point) -> dict[tuple[int, int], tuple[Ints, Floats]]:
 
     A setup whose effect is an unknown has it in its pseudo-observation; of a base, every setup points to the same.
     """
-    u, p = point.unknowns, point.unknowns.priors
+    prior = effect_priors(point)
+    row, value = point.prior_offset + prior, -1.0 / point.unknowns.priors.sigma
     out: dict[tuple[int, int], tuple[Ints, Floats]] = {}
-    prior = np.full(u.n + 1, -1)
-    prior[p.place] = np.arange(len(p))
-    for s, a in zip(*np.nonzero(u.effects >= 0), strict=True):
-        j = int(prior[u.effects[s, a]])
-        out[int(s), int(a)] = np.array([point.prior_offset + j]), np.array([-1.0 / p.sigma[j]])
+    for s, a in zip(*np.nonzero(prior >= 0), strict=True):
+        j = prior[s, a]
+        out[int(s), int(a)] = row[s, a : a + 1], value[j : j + 1]
     for k, e in enumerate(point.extras):
         if e.kind == "effect":
             out[e.row, e.axis] = point.extra(k)
     return out
 
 
-def _prior_blocks(point: Point) -> dict[int, Floats]:
-    """Setup → CᵀMC of its two pseudo-observations: I/σ² − Q/σ⁴."""
+def _prior_blocks(point: Point) -> Floats:
+    """CᵀMC of the two pseudo-observations of every setup, (n_setups, 2, 2): I/σ² − Q/σ⁴; NaN where they are none."""
     from ..solved import CENTRING
 
     u = point.unknowns
-    both = (u.effects[:, :2] >= 0).all(axis=1) if len(u.effects) else np.zeros(0, dtype=bool)
-    if not both.any():
-        return {}
     Q = point.cofactor.query(CENTRING, u.effects[:, :2])
-    s = u.centring_sigma
-    return {i: np.eye(2) / s[i] ** 2 - Q[i] / s[i] ** 4 for i in np.flatnonzero(both).tolist()}
+    weight = 1.0 / np.where(u.centring_sigma > 0.0, u.centring_sigma, np.nan)[:, None, None] ** 2
+    return np.asarray(np.eye(2) * weight - Q * weight**2)
 
 
 def add_leans(book: Book) -> None:
@@ -72,27 +82,31 @@ def add_leans(book: Book) -> None:
     point = book.point
     network, obs = point.solved.network, point.solved.obs
     setups, supports = network.setups, network.supports
+    leaning = np.isin(supports.kind.astype(str), ("pole", "stand"))
+    if not (leaning[setups.support] & ~setups.instrument).any():
+        return
     columns = effect_columns(point)
-    place = point.state.coordinates
-    towards: dict[int, list[Floats]] = {}
+    place = point.state.coordinates[:, :2]
     seen = obs.used & (obs.start_setup >= 0) & (obs.end_setup >= 0)
-    for start, end in distinct(np.stack([obs.start_setup[seen], obs.end_setup[seen]], axis=1)).tolist():
-        d = place[setups.mark[start], :2] - place[setups.mark[end], :2]
-        if np.isfinite(d).all() and np.hypot(*d) > 0.0:
-            towards.setdefault(end, []).append(d / np.hypot(*d))
-    for k in range(len(supports)):
-        if supports.kind[k] not in ("pole", "stand"):
-            continue
+    pairs = distinct(np.stack([obs.start_setup[seen], obs.end_setup[seen]], axis=1))
+    d = place[setups.mark[pairs[:, 0]]] - place[setups.mark[pairs[:, 1]]]
+    length = np.hypot(d[:, 0], d[:, 1])
+    told = np.isfinite(length) & (length > 0.0)
+    ends, d = pairs[told, 1], d[told] / length[told, None]
+    lines = np.bincount(ends, minlength=len(setups))
+    towards = np.zeros((len(setups), 2))
+    towards[ends] = d
+    for k in np.flatnonzero(leaning).tolist():
         rows: list[Ints] = []
         values: list[Floats] = []
         which: list[Ints] = []
         members = 0
         for s in np.flatnonzero((setups.support == k) & ~setups.instrument).tolist():
             h = float(point.unknowns.heights[s])
-            if len(towards.get(s, ())) != 1 or (s, 0) not in columns or (s, 1) not in columns or not h > 0.0:
+            if lines[s] != 1 or (s, 0) not in columns or (s, 1) not in columns or not h > 0.0:
                 continue
             members += 1
-            u = towards[s][0]
+            u = towards[s]
             for axis, along, across in ((0, u[0], u[1]), (1, u[1], -u[0])):
                 row, value = columns[s, axis]
                 for c, factor in ((0, along), (1, across)):

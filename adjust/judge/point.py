@@ -80,6 +80,14 @@ class Point:
         return out
 
     @cached_property
+    def _weight(self) -> Floats:
+        return np.asarray(1.0 / self.sigma)
+
+    @cached_property
+    def _correlated(self) -> bool:
+        return bool((self.solved.obs.block >= 0).any())
+
+    @cached_property
     def pictures(self) -> list[Picture]:
         """What every instrument setup saw in every round."""
         return pictures(self.solved.equations)
@@ -109,10 +117,12 @@ class Point:
 
     def whiten(self, observation: Ints) -> tuple[Ints, Ints, Floats]:
         """Whitened rows, which of `observation` each belongs to, and the coefficients of a unit shift of it."""
+        if not self._correlated:
+            return self.place[observation], np.arange(len(observation)), self._weight[observation]
         blocked = self.solved.obs.block[observation] >= 0
         plain = np.flatnonzero(~blocked)
         row, entry = self.place[observation[plain]], plain
-        value = 1.0 / self.sigma[observation[plain]]
+        value = self._weight[observation[plain]]
         if not blocked.any():
             return row, entry, value
         rows, entries, values = [row], [entry], [value]

@@ -53,7 +53,7 @@ class Book:
     _row: list[Ints] = field(default_factory=list)
     _column: list[Ints] = field(default_factory=list)
     _value: list[Floats] = field(default_factory=list)
-    _weight: dict[int, Floats] = field(default_factory=dict)
+    _known: list[tuple[Ints, Floats]] = field(default_factory=list)
     _part: list[int] = field(default_factory=list)  # column → which of these arrays it stands in
 
     def passes(self, setup: int, number: int = 1) -> bool:
@@ -78,22 +78,39 @@ class Book:
         row, entry, value = self.point.whiten(observation)
         self.add(hypothesis, row, value * shift[entry])
 
+    def add_shifts(self, made: Sequence[Hypothesis], observation: Ints, shift: Floats) -> None:
+        """Hypotheses of one column each from shifts (number, observations) in m or rad; what is 0 is no entry."""
+        row, entry, value = self.point.whiten(observation)
+        values = shift[:, entry] * value
+        which, at = np.nonzero(np.abs(shift[:, entry]) > 1e-12)
+        self._together(made, 1, row[at], values[which, at], which)
+
+    def add_pairs(self, made: Sequence[Hypothesis], row: Ints, value: Floats, normal: Floats) -> None:
+        """Hypotheses of two columns with one entry each, whose CᵀMC (number, 2, 2) is known; row, value (number, 2)."""
+        at = self.columns
+        self._together(made, 2, row.ravel(), value.ravel(), np.arange(row.size))
+        self._known.append((at + 2 * np.arange(len(made)), normal))
+
     def add_single(self, made: Sequence[Hypothesis], row: Ints, value: Floats, strength: Floats) -> None:
         """Hypotheses of one entry each, whose cᵀMc = strength² is known already: no solve."""
         at = self.columns
+        self._together(made, 1, row, value, np.arange(len(made)))
+        self._known.append((at + np.arange(len(made)), (strength**2)[:, None, None]))
+
+    def _together(self, made: Sequence[Hypothesis], q: int, row: Ints, value: Floats, column: Ints) -> None:
+        """Hypotheses of q columns each in one part; `column` counts from the first of them."""
+        for k, hypothesis in enumerate(made):
+            hypothesis.column = self.columns + q * k
         self._row.append(row)
         self._value.append(value)
-        self._column.append(at + np.arange(len(made)))
-        for k, hypothesis in enumerate(made):
-            hypothesis.column = at + k
-            self._weight[at + k] = np.array([[strength[k] ** 2]])
+        self._column.append(self.columns + column)
         self.hypotheses.extend(made)
-        self.columns += len(made)
-        self._part += [len(self._row) - 1] * len(made)
+        self.columns += q * len(made)
+        self._part += [len(self._row) - 1] * (q * len(made))
 
-    def know(self, hypothesis: Hypothesis, normal: Floats) -> None:
-        """CᵀMC (q, q) of a hypothesis that needs no solve."""
-        self._weight[hypothesis.column] = normal
+    def know(self, first: Ints, normal: Floats) -> None:
+        """CᵀMC (number, q, q) of the hypotheses whose first columns these are: they need no solve."""
+        self._known.append((first, normal))
 
     def exchange(self, hypothesis: Hypothesis, row: Ints, value: Floats, column: Ints) -> None:
         """Another signature for a hypothesis, in as many columns."""
@@ -106,7 +123,7 @@ class Book:
         self._value.append(value)
         self._column.append(column + low)
         self._part[low:high] = [len(self._row) - 1] * hypothesis.q
-        self._weight.pop(low, None)
+        self._known = [(c[c != low], N[c != low]) for c, N in self._known]
 
     def entries(self) -> tuple[Ints, Ints, Floats]:
         """Rows, columns and values of all entries."""
@@ -114,6 +131,6 @@ class Book:
             return np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0)
         return np.concatenate(self._row), np.concatenate(self._column), np.concatenate(self._value)
 
-    def known(self) -> dict[int, Floats]:
-        """First column → CᵀMC, where it is known without a solve."""
-        return self._weight
+    def known(self) -> list[tuple[Ints, Floats]]:
+        """First columns and CᵀMC of what is known without a solve, for hypotheses of as many columns."""
+        return self._known

@@ -67,15 +67,16 @@ def make_tests(book: Book) -> Tests:
     index_of = np.full(K, -1)
     index_of[first] = np.arange(len(first))
     known = np.zeros(K, dtype=bool)
-    for c, N in book.known().items():
-        k = len(N)
-        known[c : c + k] = True
+    for c, N in book.known():
+        k = N.shape[1]
+        known[c[:, None] + np.arange(k)] = True
         normal[index_of[c], :k, :k] = N
     wanted = np.flatnonzero(~known)
     if len(wanted):
         _solve(point, row, column, value, wanted, first, q, normal)
-        for h in np.flatnonzero(np.isin(first, wanted)).tolist():
-            book.know(hypotheses[h], normal[h, : q[h], : q[h]])
+        for k in (1, 2, 3):
+            new = np.flatnonzero(~known[first] & (q == k))
+            book.know(first[new], normal[new, :k, :k])
     padded = np.append(weight, 0.0)
     at = np.where(np.arange(3) < q[:, None], first[:, None] + np.arange(3), K)
     fixed = np.array([np.nan if h.fixed is None else h.fixed for h in hypotheses])
@@ -107,18 +108,16 @@ def _solve(
         c, r, v = local[c[keep]], r[keep], v[keep]
         G = _transposed(point, r, c, v, k, n)
         Y = point.cofactor.solve(G)
-        C = np.zeros((m, k))
-        np.add.at(C, (r, c), v)
-        place = 0
+        C = np.bincount(r * k + c, v, minlength=m * k).reshape(m, k)
         diagonal = np.einsum("mk,mk->k", C, C) - np.einsum("nk,nk->k", G, Y)
-        for h in chosen.tolist():
+        width = q[chosen]
+        place = np.cumsum(width) - width
+        lone = width == 1
+        normal[chosen[lone], 0, 0] = diagonal[place[lone]]
+        for h, i in zip(chosen[~lone].tolist(), place[~lone].tolist(), strict=True):
             w = int(q[h])
-            if w == 1:
-                normal[h, 0, 0] = diagonal[place]
-            else:
-                part = slice(place, place + w)
-                normal[h, :w, :w] = C[:, part].T @ C[:, part] - G[:, part].T @ Y[:, part]
-            place += w
+            part = slice(i, i + w)
+            normal[h, :w, :w] = C[:, part].T @ C[:, part] - G[:, part].T @ Y[:, part]
         at = stop
 
 
