@@ -96,24 +96,20 @@ def add_leans(book: Book) -> None:
     lines = np.bincount(ends, minlength=len(setups))
     towards = np.zeros((len(setups), 2))
     towards[ends] = d
+    heights = point.unknowns.heights
     for k in np.flatnonzero(leaning).tolist():
-        rows: list[Ints] = []
-        values: list[Floats] = []
-        which: list[Ints] = []
-        members = 0
-        for s in np.flatnonzero((setups.support == k) & ~setups.instrument).tolist():
-            h = float(point.unknowns.heights[s])
-            if lines[s] != 1 or (s, 0) not in columns or (s, 1) not in columns or not h > 0.0:
-                continue
-            members += 1
-            u = towards[s]
-            for axis, along, across in ((0, u[0], u[1]), (1, u[1], -u[0])):
-                row, value = columns[s, axis]
-                for c, factor in ((0, along), (1, across)):
-                    rows.append(row)
-                    values.append(value * factor * h)
-                    which.append(np.full(len(row), c))
-        if members > 1:
-            name = str(supports.support[k])
-            hypothesis = Hypothesis("instrument", name, "pole_lean", k, q=2, detail=(members,))
-            book.add(hypothesis, np.concatenate(rows), np.concatenate(values), np.concatenate(which))
+        able = (setups.support == k) & ~setups.instrument & (lines == 1) & (heights > 0.0)
+        members = [s for s in np.flatnonzero(able).tolist() if (s, 0) in columns and (s, 1) in columns]
+        if len(members) < 2:
+            continue
+        entries = [columns[s, axis] for axis in (0, 1) for s in members]
+        each = [len(row) for row, _ in entries]
+        u = towards[members] * heights[members][:, None]
+        along = np.repeat(u.T.ravel(), each)
+        across = np.repeat(np.concatenate([u[:, 1], -u[:, 0]]), each)
+        row = np.concatenate([row for row, _ in entries])
+        value = np.concatenate([value for _, value in entries])
+        name = str(supports.support[k])
+        hypothesis = Hypothesis("instrument", name, "pole_lean", k, q=2, detail=(len(members),))
+        column = np.repeat(np.arange(2), len(row))
+        book.add(hypothesis, np.tile(row, 2), np.concatenate([value * along, value * across]), column)

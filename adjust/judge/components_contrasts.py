@@ -179,7 +179,7 @@ def _one_orientation(
                 continue
             at = rows.reshape(rounds, -1)  # a round a line, its targets in one order
             alike = (turn[at] == turn[at[:, :1]]).all() and (target[at] == target[at[0]]).all()
-            if not alike or not np.allclose(sigma[at], sigma[at[0]], rtol=1e-12, atol=0.0):
+            if not alike or (np.abs(sigma[at] - sigma[at[0]]) > 1e-12 * sigma[at[0]]).any():
                 continue
             value, weight = misclosure[at] * sigma[at], 1.0 / sigma[at[0]] ** 2
             offset = (value - value.mean(axis=0)) @ weight / weight.sum()
@@ -275,18 +275,25 @@ def groups_of(solved: Solved) -> tuple[tuple[Group, ...], list[Ints], Ints]:
 
     p = u.priors
     of_prior = np.zeros(len(p), dtype=np.int64)
-    for i in range(len(p)):
-        source, axis, setup = str(p.source[i]), int(p.axis[i]), int(p.setup[i])
+    instruments, count = np.zeros(u.n + 1), np.zeros(u.n + 1)
+    if len(u.effects):
+        np.add.at(count, u.effects[:, 2], 1.0)
+        np.add.at(instruments, u.effects[:, 2], network.setups.instrument)
+    share = instruments[p.place] / np.maximum(count[p.place], 1.0)
+    squares = (p.sigma**2).tolist()
+    support_of = network.setups.support.tolist()
+    names = [str(s) for s in network.supports.support]
+    for i, (source, axis, setup, all_of) in enumerate(
+        zip(p.source.tolist(), p.axis.tolist(), p.setup.tolist(), share.tolist(), strict=True)
+    ):
         if source == "effect":
-            support = str(network.supports.support[network.setups.support[setup]])
             role = ""
             if axis == 2:
-                roles = network.setups.instrument[u.effects[:, 2] == p.place[i]]
-                role = "instrument" if roles.all() else "base" if roles.any() else "target"
-            key = ("height" if axis == 2 else "centring", support, role)
+                role = "instrument" if all_of == 1.0 else "base" if all_of > 0.0 else "target"
+            key = ("height" if axis == 2 else "centring", names[support_of[setup]], role)
         else:
-            key = (source, "", "")
-        of_prior[i] = enter(key, float(p.sigma[i] ** 2), 1, "number" if source == "constant" else "length")
+            key = (str(source), "", "")
+        of_prior[i] = enter(key, squares[i], 1, "number" if source == "constant" else "length")
     supports = network.supports
     how = {str(s): str(k) for s, k in zip(supports.support, supports.height_kind, strict=True)}
     groups = []

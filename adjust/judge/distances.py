@@ -25,16 +25,22 @@ def add_distances(book: Book) -> None:
     setups = network.setups
     one = np.ones(len(rows))
     end = obs.end_setup[rows]
-    groups: list[tuple[int, ...]] = []
 
     def add(hypothesis: Hypothesis, chosen: Ints, shift: Floats) -> None:
         book.add_shift(hypothesis, rows[chosen], shift[chosen])
 
-    for s in distinct(end).tolist():
-        chosen = np.flatnonzero(end == s)
-        groups.append(tuple(chosen.tolist()))
-        if len(chosen) > 1 and not book.passes(s):  # a lone distance is a reading of its own
-            add(Hypothesis("setup", str(setups.setup[s]), "prism_constant", s), chosen, one)
+    order = np.argsort(end, kind="stable")
+    parts = np.split(order, np.flatnonzero(np.diff(end[order])) + 1)
+    groups = [tuple(chosen.tolist()) for chosen in parts]
+    # a lone distance is a reading of its own
+    several = [part for part in parts if len(part) > 1 and not book.passes(int(end[part[0]]))]
+    if several:
+        made = [
+            Hypothesis("setup", str(setups.setup[s]), "prism_constant", s)
+            for s in (int(end[part[0]]) for part in several)
+        ]
+        which = np.repeat(np.arange(len(several)), [len(part) for part in several])
+        book.add_apart(made, rows[np.concatenate(several)], which)
     if len(network.targets):
         device = setups.device[end]
         for d in distinct(device).tolist():

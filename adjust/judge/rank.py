@@ -23,6 +23,7 @@ CLOSE = 0.95  # correlation from which what is shared goes before what is single
 EXACT = 0.02  # a size that must be 1 may miss by this: the way between two marks bends a little
 ALIKE = 0.99  # correlation, and
 CURVED = 0.01  # share of T, within which a rival is not excluded: models are not that exact
+TIE = 1e-9  # relative: what rounding makes of equal evidence
 LARGE = 300.0  # T beyond which a
 TURNED = 0.9, 0.7  # correlation, and a share of it, do not exclude control
 # m or rad: what is beyond is another kind of mistake, or only the straight line through something bent
@@ -87,7 +88,8 @@ def _worst(s: Search, g: Given) -> int:
     evidence = np.where(possible(g) & ~settled(g), g.evidence, 0.0)
     if not len(evidence):
         return -1
-    best = int(np.argmax(evidence))
+    # where two tie but for rounding, the one tried first: heights before control, what is shared before what is single
+    best = int(np.argmax(evidence >= evidence.max() * (1.0 - TIE)))
     if probability(s, g, best) >= LEVEL:
         return -1
     hypotheses = s.tests.hypotheses

@@ -85,6 +85,11 @@ class Book:
         which, at = np.nonzero(np.abs(shift[:, entry]) > 1e-12)
         self._together(made, 1, row[at], values[which, at], which)
 
+    def add_apart(self, made: Sequence[Hypothesis], observation: Ints, which: Ints) -> None:
+        """Hypotheses of one column each that shift observations of their own by 1 m or rad; `which` says whose each is."""
+        row, entry, value = self.point.whiten(observation)
+        self._together(made, 1, row, value, which[entry])
+
     def add_pairs(self, made: Sequence[Hypothesis], row: Ints, value: Floats, normal: Floats) -> None:
         """Hypotheses of two columns with one entry each, whose CᵀMC (number, 2, 2) is known; row, value (number, 2)."""
         at = self.columns

@@ -24,7 +24,7 @@ from ..ground.table import Floats, Ints
 from .point import Point
 from .signatures import Book, Hypothesis
 
-CHUNK = 256
+CHUNK = 128  # small enough to stay in the cache
 UNASKED = 6.0  # T that no correction for many tests lets pass
 LEFT = 1e-6  # share of N that must be left of it
 BUDGET = 4_000_000  # numbers in one dense block of signatures
@@ -123,17 +123,19 @@ def _solve(
 
 def _transposed(point: Point, row: Ints, column: Ints, value: Floats, k: int, n: int) -> Floats:
     """AᵀC, (n, k)."""
-    total = np.zeros((n + 1) * k)
     which = np.searchsorted(point.offsets, row, side="right") - 1
+    places, products = [], []
     for g, rows in enumerate(point.rows):
-        mine = which == g
-        if not mine.any():
+        mine = np.flatnonzero(which == g)
+        if not len(mine):
             continue
         i = row[mine] - point.offsets[g]
-        at = np.where(rows.columns[i] >= 0, rows.columns[i], n) * k + column[mine][:, None]
-        total += np.bincount(
-            at.ravel(), (rows.values[i] * value[mine][:, None]).ravel(), minlength=len(total)
-        )
+        of = rows.columns[i]
+        places.append((np.where(of >= 0, of, n) * k + column[mine][:, None]).ravel())
+        products.append((rows.values[i] * value[mine][:, None]).ravel())
+    if not places:
+        return np.zeros((n, k))
+    total = np.bincount(np.concatenate(places), np.concatenate(products), minlength=(n + 1) * k)
     return total.reshape(n + 1, k)[:n]
 
 
