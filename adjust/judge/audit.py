@@ -15,7 +15,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..estimate.reliability import WORTH
 from ..ground.table import Flags, Floats, Ints, Names, Table, column
 from ..model.reductions import as_objects
 from ..model.unknowns import AXES
@@ -28,6 +27,8 @@ from .components_reml import Fit
 MOST_ASKED = 800  # contrasts: what a second carries, about a hundred marks
 
 __all__ = ["Audit", "AuditClasses", "AuditSetups", "Question", "audit", "audited"]
+
+SHADOW = 1e-11  # information on a height, in its own sigma: rounding is 1e-14
 
 
 class AuditClasses(Table):
@@ -211,7 +212,8 @@ def _against_the_rest(
         for w in weighed:
             own[w.priors[w.aside]] = (FREE_SIGMA / p.sigma[w.priors[w.aside]]) ** 2
         s, t = without_own(x, b, own)
-        root = np.where(s > WORTH, np.sqrt(np.maximum(x, 1e-30)), np.inf)
+        # beside a height set aside its twin is seen by little more than that: a rival all the same
+        root = np.where(x > SHADOW, np.sqrt(np.maximum(x, 1e-30)), np.inf)
         like = (half[height] @ E.T) / root[height, None] / root
         like[np.arange(len(height)), height] = 0.0
         nearest = np.argmax(np.abs(like), axis=1) if len(height) else np.zeros(0, dtype=np.int64)
