@@ -135,13 +135,7 @@ def information(c: Contrasts, fit: Fit) -> Floats:
 
     The covariance of the estimated ln θ is 2G⁻¹. With every group in it, row g sums to r_g.
     """
-    E = c.loadings * np.sqrt(fit.theta[c.group])[:, None]
-    root = np.linalg.cholesky(fit.inverse)
-    half = (E @ root).T
-    H = half.T @ half
-    H *= H
-    present, first = np.unique(c.group, return_index=True)
-    sums = np.add.reduceat(np.add.reduceat(H, first, axis=0), first, axis=1)
-    G = np.diag(c.scatter_freedom)
-    G[np.ix_(present, present)] += sums
-    return G
+    half = c.loadings @ np.linalg.cholesky(fit.inverse)
+    parts = [half[c.part(g)] for g in range(len(c.groups))]
+    whitened = np.array([t * (e.T @ e).ravel() for t, e in zip(fit.theta, parts, strict=True)])
+    return np.asarray(whitened @ whitened.T + np.diag(c.scatter_freedom))

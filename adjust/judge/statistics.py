@@ -136,7 +136,7 @@ def _transposed(point: Point, row: Ints, column: Ints, value: Floats, k: int, n:
     if not places:
         return np.zeros((n, k))
     total = np.bincount(np.concatenate(places), np.concatenate(products), minlength=(n + 1) * k)
-    return total.reshape(n + 1, k)[:n]
+    return np.asarray(total.reshape(n + 1, k)[:n], dtype=np.float64)
 
 
 def reduced(tests: Tests, h: int) -> Floats:
