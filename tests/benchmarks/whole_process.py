@@ -52,7 +52,7 @@ from hubtack.io.writers import WRITERS
 from pathlib import Path
 for name, module in WRITERS.items():
     import_module(module).write(result, job, Path(sys.argv[2])); stage(f"write {name}, with its imports")
-from hubtack.io.summary import summary; summary(result, job); stage("summary")
+from hubtack.io.pages.summary import summary; summary(result, job); stage("summary")
 """
 
 
