@@ -20,7 +20,7 @@ from .finding import Apart, Explanation, Finding
 from .heights import add_heights
 from .marks import add_control, add_other_points
 from .point import Point, find_point
-from .rank import MOST, SAME, Search, probability, rivals, search
+from .rank import ALIKE, EVEN, MOST, Search, probability, rivals, search
 from .readings import add_readings
 from .remedy import remedies
 from .robust import robust_solution
@@ -124,7 +124,8 @@ def _finding(point: Point, s: Search, g: Given, f: int, written: Written) -> Fin
             continue
         others.append(rival)
         strongest = h if strongest < 0 else strongest
-        told &= rho <= SAME or (alike and rival.group == first.group)
+        even = rho > ALIKE or g.evidence[h] > g.evidence[f] - EVEN
+        told &= not even or (alike and rival.group == first.group)
     size, _ = estimate(g, f)
     apart: Apart | None = None
     if strongest >= 0:

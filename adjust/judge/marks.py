@@ -202,7 +202,7 @@ def _add_swaps(book: Book, shifts: Shifts, free: _Free) -> None:
 
     Two marks that nothing but their setups places may as well exchange their places: then who stood on the wrong one, and
     who did not, exchange their parts. What looks like one setup of three on the wrong mark may be the other two exchanged,
-    and the other way round, whatever is read.
+    and the other way round, and of four either two, whatever is read.
     """
     setups = book.point.solved.network.setups
 
@@ -225,7 +225,11 @@ def _add_swaps(book: Book, shifts: Shifts, free: _Free) -> None:
             swap(s, t, row, value)
             here, there = int(setups.mark[s]), int(setups.mark[t])
             third = [r for r in (*free.on(here), *free.on(there)) if r not in (s, t)]
-            if free.mark[here] and free.mark[there] and len(third) == 1:
+            if not (free.mark[here] and free.mark[there]):
+                continue
+            if len(third) == 2 and setups.mark[third[0]] == here and setups.mark[third[1]] == there:
+                swap(third[0], third[1], row, value)
+            elif len(third) == 1:
                 r = third[0]
                 m = there if setups.mark[r] == here else here
                 detail = (str(book.point.solved.network.marks.mark[m]), m)

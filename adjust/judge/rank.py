@@ -18,11 +18,12 @@ from .statistics import Given, Tests, corrected, correlations, estimate, given
 LEVEL = 0.01  # probability, corrected, below which a cause is a finding
 MOST = 10  # findings, and rivals of each
 NOT_EXCLUDED = 6.0  # 2 ln 20: a rival within a factor 20 in likelihood
-SAME = 0.999  # correlation from which two causes can't be told apart whatever is read
+EVEN = 2.2  # 2 ln 3: at odds below three to one no name is put forward
+SAME = 0.999  # correlation from which a cause is a rival however much less it explains
 CLOSE = 0.95  # correlation from which what is shared goes before what is single
 EXACT = 0.02  # a size that must be 1 may miss by this: the way between two marks bends a little
-ALIKE = 0.99  # correlation, and
-CURVED = 0.01  # share of T, within which a rival is not excluded: models are not that exact
+ALIKE = 0.99  # correlation from which of two causes neither is put forward, and
+CURVED = 0.01  # share of T within which the other is a rival: models are not that exact
 TIE = 1e-9  # relative: what rounding makes of equal evidence
 LARGE = 300.0  # T beyond which a
 TURNED = 0.9, 0.7  # correlation, and a share of it, do not exclude control

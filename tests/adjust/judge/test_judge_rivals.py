@@ -100,6 +100,15 @@ def test_two_names_exchanged_or_a_third_on_the_wrong_mark() -> None:
     assert ("T-W01", "names_swapped") in causes
 
 
+def test_two_names_exchanged_or_the_other_two_of_their_marks() -> None:
+    """B3 and F2 were stood on twice each: that the first two were exchanged and that the last two were is one reading."""
+    first, *more = found("free-stations", lambda n: marked(n, T_F2b="B3", T_B3="F2"))
+    assert not more
+    assert not first.told
+    pairs = {(e.name, e.detail[0]) for e in (first.first, *first.rivals) if e.cause == "names_swapped"}
+    assert {frozenset(p) for p in pairs} == {frozenset(("T-F2b", "T-B3")), frozenset(("T-F2", "T-B3b"))}
+
+
 def test_one_target_written_on_the_mark_of_two_is_one_finding() -> None:
     """T-W08 written on F4, where two others stood: one name is wrong, not two."""
     first, *more = found("free-stations", lambda n: marked(n, T_W08="F4"))
