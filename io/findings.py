@@ -259,7 +259,7 @@ def _wind(east: float, north: float) -> str:
 
 def _rivals(finding: Finding, job: Job) -> str:
     if not finding.rivals:
-        return "Rivals: none."
+        return "Rivals: none." if finding.told else "So few known marks can't settle whose name is wrong."
     shown = [_rival(r, finding.first, job) for r in finding.rivals[:SHOWN]]
     more = len(finding.rivals) - len(shown) + finding.rivals_not_shown
     words = "; ".join(shown) + (f"; and {more} more" if more else "")

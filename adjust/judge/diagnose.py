@@ -106,9 +106,22 @@ def _findings(point: Point, s: Search, written: Written) -> tuple[Finding, ...]:
     for f in s.found:
         g = given(s.tests, [k for k in s.found if k != f], s.columns)
         out.append(_finding(point, s, g, f, written))
+    out = _of_few_known(point, out)
     out.sort(key=lambda finding: -finding.first.statistic)
     out += twins(point)
     return tuple(replace(finding, rank=rank) for rank, finding in enumerate(out, 1))
+
+
+def _of_few_known(point: Point, found: list[Finding]) -> list[Finding]:
+    """Of two known marks nobody can say which has lost its place: several names on wrong points are then not told.
+
+    One name wrong on either turns the whole network, and the point with it, so that others look wrong as well.
+    """
+    known = int(np.isfinite(point.solved.network.marks.sigma_east).sum())
+    wrong = [f.first.group == "mark" for f in found]
+    if known not in (1, 2) or sum(wrong) < 2:
+        return found
+    return [replace(f, told=f.told and not w) for f, w in zip(found, wrong, strict=True)]
 
 
 def _finding(point: Point, s: Search, g: Given, f: int, written: Written) -> Finding:

@@ -117,3 +117,13 @@ def test_one_target_written_on_the_mark_of_two_is_one_finding() -> None:
     truth, _ = day("free-stations")
     assert first.first.size == pytest.approx(18.23, abs=0.05)  # from F4 to W08, as the sample's truth has it
     assert truth.setups.setup[first.first.subject] == "T-W08"
+
+
+def test_one_exchange_that_turns_a_network_of_two_known_marks_names_nobody() -> None:
+    """T-W03 and T-D2 exchanged, D2 being one of two known marks: what then looks out of place is not named for sure."""
+    network, _ = day("free-stations")
+    assert np.isfinite(network.marks.sigma_east).sum() == 2
+    findings = found("free-stations", lambda n: marked(n, T_W03="D2", T_D2="W03"))
+    assert findings
+    right = {"T-W03", "T-D2"}
+    assert all(f.first.name in right for f in findings if f.told)
