@@ -92,7 +92,12 @@ class Contrasts:
 
     def grams(self) -> Floats:
         """All B_g, (G, f, f)."""
-        return np.array([self.gram(g) for g in range(len(self.groups))])
+        f = len(self.y)
+        out = np.empty((len(self.groups), f, f))
+        for g in range(len(out)):
+            e = self.loadings[self.part(g)]
+            np.matmul(e.T, e, out=out[g])
+        return out
 
 
 def contrasts(solved: Solved, most: int = MOST) -> Contrasts:

@@ -55,6 +55,7 @@ def maximise(
     chosen = np.flatnonzero(free)
     asked = np.flatnonzero(free | (watched if watched is not None else np.zeros_like(free)))
     flat = grams.reshape(len(grams), -1)
+    moved = flat if free.all() else flat[chosen]  # picked once: every copy is as large as the grams
     others = ~free
     base = (theta[others] @ flat[others]).reshape(grams.shape[1:])
     if rest is not None:
@@ -62,14 +63,14 @@ def maximise(
     d, ss = c.scatter_freedom, c.scatter
 
     def at(t: Floats) -> tuple[float, Floats, Floats]:
-        inverse, logarithm = inverse_of(base + (t[chosen] @ flat[chosen]).reshape(base.shape))
+        inverse, logarithm = inverse_of(base + (t[chosen] @ moved).reshape(base.shape))
         a = inverse @ c.y
         value = logarithm + float(c.y @ a)
         return value + float(d @ np.log(t) + ss @ (1.0 / t)), inverse, a
 
-    def moments(t: Floats, inverse: Floats, a: Floats, of: Ints) -> tuple[Floats, Floats, Floats]:
-        Ba = grams[of] @ a
-        r = t[of] * (flat[of] @ inverse.reshape(-1)) + d[of]
+    def moments(t: Floats, inverse: Floats, a: Floats, of: Ints, B: Floats) -> tuple[Floats, Floats, Floats]:
+        Ba = B.reshape(-1, *base.shape) @ a
+        r = t[of] * (B @ inverse.reshape(-1)) + d[of]
         q = t[of] * (Ba @ a) + ss[of] / t[of]
         return r, q, Ba
 
@@ -78,7 +79,7 @@ def maximise(
     for _ in range(STEPS):
         if settled:
             break
-        r, q, Ba = moments(theta, inverse, a, chosen)
+        r, q, Ba = moments(theta, inverse, a, chosen, moved)
         score = 0.5 * (q - r)
         at_rest = np.abs(score) <= near * np.sqrt(0.5 * r + 1e-12)
         at_rest |= (np.log(theta[chosen]) <= floor + 1e-9) & (score < 0.0)
@@ -107,7 +108,8 @@ def maximise(
         if still:
             settled = True
     redundancy, squares = np.full(len(theta), np.nan), np.full(len(theta), np.nan)
-    redundancy[asked], squares[asked], _ = moments(theta, inverse, a, asked)
+    last = moved if len(asked) == len(chosen) else flat[asked]
+    redundancy[asked], squares[asked], _ = moments(theta, inverse, a, asked, last)
     return Fit(theta, value, inverse, a, redundancy, squares, settled)
 
 
@@ -136,6 +138,10 @@ def information(c: Contrasts, fit: Fit) -> Floats:
     The covariance of the estimated ln θ is 2G⁻¹. With every group in it, row g sums to r_g.
     """
     half = c.loadings @ np.linalg.cholesky(fit.inverse)
-    parts = [half[c.part(g)] for g in range(len(c.groups))]
-    whitened = np.array([t * (e.T @ e).ravel() for t, e in zip(fit.theta, parts, strict=True)])
-    return np.asarray(whitened @ whitened.T + np.diag(c.scatter_freedom))
+    half *= np.sqrt(fit.theta[c.group])[:, None]
+    whitened = np.empty((len(c.groups), *fit.inverse.shape))
+    for g in range(len(whitened)):
+        e = half[c.part(g)]
+        np.matmul(e.T, e, out=whitened[g])
+    flat = whitened.reshape(len(whitened), -1)
+    return np.asarray(flat @ flat.T + np.diag(c.scatter_freedom))
