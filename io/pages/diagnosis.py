@@ -161,9 +161,8 @@ def _claims(f: Finding, job: Job) -> tuple[Row, ...]:
     first = f.first
     rows = [Row("flagged", (f"{place(first, job)}: {claim(first, job)}.",)), Row("", (test_words(f),))]
     if not f.told:
-        words = (
-            "The geometry can't tell it from the rivals below: to accept one takes knowledge from outside."
-        )
+        rivals = "it from the rivals below" if f.rivals else "whose name is wrong with so few known marks"
+        words = f"The geometry can't tell {rivals}: to accept one takes knowledge from outside."
         rows.append(Row("watch", (words,)))
     elif not f.rivals:
         rows.append(Row("", ("No other cause explains it as well.",)))
