@@ -96,6 +96,6 @@ def test_help_opens_with_a_call_and_imports_little(command: str) -> None:
     )
     started = time.perf_counter()
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
-    assert time.perf_counter() - started < 5  # hangs, not speed: that is measured by the benchmarks
+    assert time.perf_counter() - started < 30  # hangs, not speed: that is measured by the benchmarks
     assert f"Example: hubtack {command} " in done.stdout
     assert not {"numpy", "pydantic_core", "scipy", "matplotlib", "networkx"} & set(done.stderr.split())

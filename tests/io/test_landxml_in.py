@@ -413,7 +413,7 @@ def test_what_is_refused(data: bytes, tmp_path: Path) -> None:
     (found,) = faults(file)
     assert found.code in ("RUN435", "RUN436", "RUN437")
     assert len(str(found)) < 1000
-    assert time.monotonic() - start < 2.0
+    assert time.monotonic() - start < 30.0  # a guard against hanging, wide for a busy machine
 
 
 def test_the_library_may_be_missing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -229,7 +229,7 @@ def test_a_zip_bomb_is_refused_within_bounds(day: Path) -> None:
     start = time.monotonic()
     (found,) = faults(day)
     assert (found.code, f"more than {zipped.MOST_BYTES // 1_000_000} MB" in found.found) == ("RUN416", True)
-    assert time.monotonic() - start < 5  # it stops at the bound, long before the end
+    assert time.monotonic() - start < 30  # it stops at the bound; unpacking it all takes far longer
 
 
 def test_a_cell_at_the_far_corner_of_a_sheet_is_refused(day: Path) -> None:
@@ -273,7 +273,7 @@ def test_a_cell_of_a_million_characters(day: Path) -> None:
     found = faults(day)
     assert {f.code for f in found} == {"TAB229"}
     assert max(len(str(f)) for f in found) < 300
-    assert time.monotonic() - start < 5
+    assert time.monotonic() - start < 30  # a guard against hanging, wide for a busy machine
 
 
 @pytest.mark.parametrize(
