@@ -12,7 +12,7 @@ from .ground.table import Floats
 from .model.approximate import approximate
 from .model.datum import Datum, find_datum
 from .model.equations import Equations
-from .model.frames import Plane
+from .model.frames import frame_of
 from .model.reductions import HELD_ANGLE, HELD_LENGTH, Observations, reduce_readings
 from .model.unknowns import Unknowns, place_unknowns
 from .outcome.control import constant_table, control_table, orientation_table
@@ -37,7 +37,7 @@ def adjust(network: Network, settings: Settings | None = None) -> Adjustment:
     unknowns = place_unknowns(network, obs, settings)
     if not obs.used.any():
         raise Undetermined((Trouble("NET305", "There is nothing to adjust: no observation is in use."),))
-    frame = Plane(settings.radius, reference_height(network, settings), settings.scale_factor)
+    frame = frame_of(network, settings)
 
     start = approximate(network, obs, settings, unknowns.heights)
     _must_be_placed(network, obs, unknowns, start.coordinates)
@@ -74,15 +74,6 @@ def tables(solved: Solved, datum: Datum | None, remarks: tuple[Trouble, ...] = (
         remarks=(*remarks, *_held_readings(solved.obs)),
         solved=solved,
     )
-
-
-def reference_height(network: Network, settings: Settings) -> float:
-    """The height at which the plane frame is unrolled: as set, else the mean of the control heights, else 0."""
-    if settings.reference_height is not None:
-        return settings.reference_height
-    marks = network.marks
-    control = marks.height[np.isfinite(marks.sigma_height) & ~np.isnan(marks.height)]
-    return float(control.mean()) if len(control) else 0.0
 
 
 def _must_be_placed(network: Network, obs: Observations, unknowns: Unknowns, start: Floats) -> None:

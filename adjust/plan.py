@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .adjustment import _solve, reference_height, tables
+from .adjustment import _solve, tables
 from .estimate.datum import Cofactor
 from .estimate.normals import Defect, Pattern
 from .estimate.rows import objective
@@ -26,7 +26,7 @@ from .ground.table import Floats
 from .model.approximate import approximate
 from .model.datum import Datum, find_datum
 from .model.equations import Equations
-from .model.frames import Plane
+from .model.frames import frame_of, reference_height
 from .model.observations import KINDS
 from .model.reductions import HELD_LENGTH, Observations, reduce_readings
 from .model.unknowns import place_unknowns
@@ -76,7 +76,7 @@ def predict(
     if not obs.used.any():
         raise Undetermined((Trouble("NET305", "There is nothing to plan: no sight and no row is in use."),))
     unknowns = place_unknowns(network, obs, settings)
-    frame = Plane(settings.radius, reference_height(network, settings), settings.scale_factor)
+    frame = frame_of(network, settings)
     draft = Equations(network, obs, unknowns, settings, frame, planned.coordinates)
     x = draft.first_guess(np.zeros(len(unknowns.orientations)))
     exact = _exact(draft, obs, x)

@@ -10,11 +10,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from .adjustment import reference_height
 from .ground.network import Marks, Network
 from .ground.table import Floats, Ints
 from .model.equations import Equations
-from .model.frames import Plane
+from .model.frames import frame_of
 from .model.reductions import Observations, prism_constants, reduce_readings
 from .model.unknowns import place_unknowns
 from .settings import Settings
@@ -36,7 +35,7 @@ def simulate(network: Network, truth: Floats, settings: Settings, seed: int | np
     )
     obs = reduce_readings(single)
     unknowns = place_unknowns(single, obs, shared)
-    frame = Plane(settings.radius, reference_height(network, settings), settings.scale_factor)
+    frame = frame_of(network, settings)
     equations = Equations(single, obs, unknowns, shared, frame, truth)
 
     turns: dict[tuple[int, int], float] = {}

@@ -10,7 +10,7 @@ from ..estimate.rows import Rows
 from ..ground.network import Network
 from ..ground.table import Flags, Floats, Ints
 from ..settings import Settings
-from .frames import Plane, Ray
+from .frames import Ends, Frame, Places, Ray
 from .observations import KINDS, VECTOR, Kind
 from .observations.kind import End
 from .reductions import Observations, vector_covariances, wrap
@@ -25,6 +25,7 @@ class State:
     effects: Floats  # (n_setups, 3)
     orientations: Floats  # (n_orientations,)
     constants: dict[str, Floats]  # name → (n_instruments,), refraction (1,)
+    places: Places  # what the frame keeps of the marks
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,7 @@ class Equations:
         obs: Observations,
         unknowns: Unknowns,
         settings: Settings,
-        frame: Plane,
+        frame: Frame,
         start: Floats,
     ) -> None:
         """`start` (n_marks, 3): held and approximate coordinates, NaN where nothing is known."""
@@ -103,7 +104,8 @@ class Equations:
             )
             for name, columns in self._constant_columns.items()
         }
-        return State(coordinates, padded[u.effects], padded[u.orientations], constants)
+        places = self.frame.places(coordinates)
+        return State(coordinates, padded[u.effects], padded[u.orientations], constants, places)
 
     # -- the equations -----------------------------------------------------------------------------------------
 
@@ -232,22 +234,25 @@ class Equations:
         return self.network.setups.device[self.obs.start_setup[rows]]
 
     def _ray(self, kind: Kind, rows: Ints, first: End, second: End, state: State) -> Ray:
-        a, b = (self._centre(kind, rows, end, state) for end in (first, second))
+        a, b = (self._ends(kind, rows, end, state) for end in (first, second))
         if kind.between == "setups":
-            lost = np.isnan(state.coordinates[getattr(self.obs, f"{first}_mark")[rows], 2])
-            lost |= np.isnan(state.coordinates[getattr(self.obs, f"{second}_mark")[rows], 2])
-            b[lost, 2] = a[lost, 2]  # of unknown steepness: level
-            return self.frame.between_setups(a, b)
-        return self.frame.between_marks(a, b) if kind.between == "marks" else self.frame.differences(a, b)
+            lost = np.isnan(state.coordinates[a.mark, 2]) | np.isnan(state.coordinates[b.mark, 2])
+            shift = np.where(lost, a.centre[:, 2] - b.centre[:, 2], 0.0)  # of unknown steepness: level
+            b.centre[:, 2] += shift
+            b.offset[:, 2] += shift
+        return self.frame.ray(kind.line, a, b, state.places)
 
-    def _centre(self, kind: Kind, rows: Ints, end: End, state: State) -> Floats:
-        """Device centres (or marks) at one end, (m, 3); an unknown height counts as the reference height."""
-        centre: Floats = state.coordinates[getattr(self.obs, f"{end}_mark")[rows]]
+    def _ends(self, kind: Kind, rows: Ints, end: End, state: State) -> Ends:
+        """Device centres (or marks) at one end; an unknown height counts as the reference height."""
+        mark = getattr(self.obs, f"{end}_mark")[rows]
+        centre: Floats = state.coordinates[mark]
         unknown = np.isnan(centre[:, 2])
+        offset = np.zeros_like(centre)
         if kind.between != "marks" and len(self._heights):
             setup = getattr(self.obs, f"{end}_setup")[rows]
             there = (setup >= 0)[:, None]
-            centre = centre + np.where(there, state.effects[setup], 0.0)
-            centre[:, 2] += np.where(there[:, 0], self._heights[setup], 0.0)
+            offset = np.where(there, state.effects[setup], 0.0)
+            offset[:, 2] += np.where(there[:, 0], self._heights[setup], 0.0)
+        offset[unknown, 2] = 0.0
         centre[unknown, 2] = self.frame.reference_height
-        return centre
+        return Ends(mark, centre + offset, offset)

@@ -1,5 +1,12 @@
 """Two device centres to what lies between them: the only place where the shape of the earth is known.
 
+A kind of observation sees the vector d of a *line*. What that is, the frame says:
+
+    sight        between device centres, in the horizon of the start
+    ground       between marks, in the horizon of the start: azimuths, angles, horizontal distances
+    rise         between marks, upwards
+    difference   coordinate differences, as vectors have them
+
 Plane frame: a sphere of radius R unrolled at the reference height h0. With A, B the centres,
 D = hypot(ΔE, ΔN) / scale and θ = D / (R + h0):
 
@@ -15,10 +22,29 @@ Curvature: all textbooks, from memory; checked against an exact circle.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal, Protocol
 
 import numpy as np
 
-from ..ground.table import Floats
+from ..ground.network import Network
+from ..ground.table import Floats, Ints
+from ..settings import Settings
+
+Line = Literal["sight", "ground", "rise", "difference"]
+
+
+@dataclass(frozen=True)
+class Ends:
+    """One end of n lines.
+
+    mark    (n,) rows of the marks
+    centre  (n, 3) m: east, north, height of the device, or of the mark itself
+    offset  (n, 3) m: of the device from its mark, part of the centre already
+    """
+
+    mark: Ints
+    centre: Floats
+    offset: Floats
 
 
 @dataclass(frozen=True)
@@ -38,6 +64,23 @@ class Ray:
     to_end: Floats
 
 
+class Places:
+    """What a frame keeps of the marks at one point of the iteration; the plane keeps nothing."""
+
+
+class Frame(Protocol):
+    """A frame. reference_height (m): where marks of unknown height are taken to lie."""
+
+    @property
+    def reference_height(self) -> float: ...
+
+    def places(self, coordinates: Floats) -> Places:
+        """What all lines from the marks share, at coordinates (n_marks, 3) m, NaN where unknown."""
+
+    def ray(self, line: Line, start: Ends, end: Ends, places: Places) -> Ray:
+        """What lies between the ends of n lines."""
+
+
 @dataclass(frozen=True)
 class Plane:
     """The plane frame. scale: grid length / ground length; radius and reference height in m."""
@@ -45,6 +88,16 @@ class Plane:
     radius: float
     reference_height: float
     scale: float
+
+    def places(self, coordinates: Floats) -> Places:
+        """Nothing: every line of the plane is told by its ends alone."""
+        return Places()
+
+    def ray(self, line: Line, start: Ends, end: Ends, places: Places) -> Ray:
+        """What lies between the ends of n lines."""
+        if line == "sight":
+            return self.between_setups(start.centre, end.centre)
+        return self._plain(start.centre, end.centre, 1.0 / self.scale if line == "ground" else 1.0)
 
     def between_setups(self, start: Floats, end: Floats) -> Ray:
         """Rays from device centres start (n, 3) to end (n, 3): east, north, height in m."""
@@ -73,14 +126,6 @@ class Plane:
         to_start[:, 2, 2] = -1.0
         return Ray(d, theta, theta * (self.radius + start[:, 2]), to_start, to_end)
 
-    def between_marks(self, start: Floats, end: Floats) -> Ray:
-        """Rays between marks: grid differences over the scale factor, no curvature."""
-        return self._plain(start, end, 1.0 / self.scale)
-
-    def differences(self, start: Floats, end: Floats) -> Ray:
-        """Plain coordinate differences, as vectors have them."""
-        return self._plain(start, end, 1.0)
-
     def _plain(self, start: Floats, end: Floats, factor: float) -> Ray:
         d = np.asarray(end - start, dtype=float)
         d[:, :2] *= factor
@@ -89,3 +134,17 @@ class Plane:
         to_end[:, 2, 2] = 1.0
         level = np.hypot(d[:, 0], d[:, 1])
         return Ray(d, np.zeros(len(d)), level, -to_end, to_end)
+
+
+def frame_of(network: Network, settings: Settings) -> Frame:
+    """The frame that the settings ask for."""
+    return Plane(settings.radius, reference_height(network, settings), settings.scale_factor)
+
+
+def reference_height(network: Network, settings: Settings) -> float:
+    """The height at which the plane frame is unrolled: as set, else the mean of the control heights, else 0."""
+    if settings.reference_height is not None:
+        return settings.reference_height
+    marks = network.marks
+    control = marks.height[np.isfinite(marks.sigma_height) & ~np.isnan(marks.height)]
+    return float(control.mean()) if len(control) else 0.0

@@ -13,7 +13,6 @@ import numpy as np
 from tests.benchmarks.networks import Day
 
 from hubtack.adjust import adjust
-from hubtack.adjust.adjustment import reference_height
 from hubtack.adjust.estimate.datum import Constraints
 from hubtack.adjust.ground.network import Network, Reduced, Targets
 from hubtack.adjust.ground.table import Floats
@@ -21,7 +20,7 @@ from hubtack.adjust.judge.robust import robust_solution
 from hubtack.adjust.model.approximate import approximate
 from hubtack.adjust.model.datum import find_datum
 from hubtack.adjust.model.equations import Equations
-from hubtack.adjust.model.frames import Plane
+from hubtack.adjust.model.frames import frame_of
 from hubtack.adjust.model.reductions import reduce_readings
 from hubtack.adjust.model.unknowns import place_unknowns
 from hubtack.adjust.settings import Settings
@@ -58,7 +57,7 @@ def set_up(network: Network, settings: Settings) -> tuple[Equations, Constraints
     """The equations of a network at its approximate coordinates, and the constraints of its datum."""
     obs = reduce_readings(network)
     unknowns = place_unknowns(network, obs, settings)
-    frame = Plane(settings.radius, reference_height(network, settings), settings.scale_factor)
+    frame = frame_of(network, settings)
     start = approximate(network, obs, settings, unknowns.heights)
     equations = Equations(network, obs, unknowns, settings, frame, start.coordinates)
     first = equations.first_guess(start.orientations)

@@ -13,7 +13,7 @@ from hubtack.adjust import Settings
 from hubtack.adjust.estimate.rows import Rows
 from hubtack.adjust.ground.network import REDUCED_KINDS, Network, Sights
 from hubtack.adjust.model.equations import Equations
-from hubtack.adjust.model.frames import Plane, Ray
+from hubtack.adjust.model.frames import Ends, Line, Plane, Ray
 from hubtack.adjust.model.observations import KINDS, VECTOR
 from hubtack.adjust.model.reductions import reduce_readings
 from hubtack.adjust.model.unknowns import place_unknowns
@@ -24,9 +24,10 @@ ANGLES = {k.name for k in KINDS.values() if k.quantity == "angle"}
 TINY = 1e-6  # of ordinary sigmas: noise below the last digit that matters
 
 
-def rays(between: str, start: np.ndarray, end: np.ndarray) -> Ray:
-    make = {"setups": FRAME.between_setups, "marks": FRAME.between_marks, "either": FRAME.differences}
-    return make[between](start, end)
+def rays(line: Line, start: np.ndarray, end: np.ndarray) -> Ray:
+    none = np.zeros(len(start), dtype=np.int64)
+    at = [Ends(none, centre, np.zeros_like(centre)) for centre in (start, end)]
+    return FRAME.ray(line, *at, FRAME.places(start))
 
 
 def ends(n: int = 200) -> tuple[np.ndarray, np.ndarray]:
@@ -57,7 +58,7 @@ def test_described(name: str) -> None:
 def test_gradient_is_that_of_the_value(name: str) -> None:
     """Through the frame, since a value may lean on the arc as well as on d; central differences of 1 mm."""
     kind, (start, end) = KINDS[name], ends()
-    ray = rays(kind.between, start, end)
+    ray = rays(kind.line, start, end)
     g = kind.gradient(ray)
     assert kind.value(ray).shape == (len(start),)
     assert g.shape == (len(start), 3)
@@ -68,8 +69,8 @@ def test_gradient_is_that_of_the_value(name: str) -> None:
         for axis in range(3):
             step = np.zeros(3)
             step[axis] = h
-            up = rays(kind.between, start + step * at_start, end + step * (not at_start))
-            down = rays(kind.between, start - step * at_start, end - step * (not at_start))
+            up = rays(kind.line, start + step * at_start, end + step * (not at_start))
+            down = rays(kind.line, start - step * at_start, end - step * (not at_start))
             change = kind.value(up) - kind.value(down)
             if kind.quantity == "angle":
                 change = np.remainder(change + np.pi, 2 * np.pi) - np.pi

@@ -15,6 +15,7 @@ KIND = Kind(
     gradient=azimuth_gradient,
     plan=True,
     height=False,
+    line="ground",
     legs=((1.0, "at", "end"), (-1.0, "at", "start")),
     whole_circle=True,
 )

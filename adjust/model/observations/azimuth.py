@@ -15,5 +15,6 @@ KIND = Kind(
     gradient=azimuth_gradient,
     plan=True,
     height=False,
+    line="ground",
     whole_circle=True,
 )

@@ -34,6 +34,7 @@ KIND = Kind(
     gradient=azimuth_gradient,
     plan=True,
     height=False,
+    line="sight",
     leans_on={"orientation": _orientation, "collimation": _collimation},
     whole_circle=True,
 )

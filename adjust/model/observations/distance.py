@@ -35,5 +35,6 @@ KIND = Kind(
     gradient=_gradient,
     plan=True,
     height=True,
+    line="sight",
     leans_on={"zero": _zero, "scale": lambda ray, balance: _value(ray)},
 )

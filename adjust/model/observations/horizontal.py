@@ -25,4 +25,5 @@ KIND = Kind(
     gradient=_gradient,
     plan=True,
     height=False,
+    line="ground",
 )

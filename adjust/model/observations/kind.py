@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from ...ground.table import Floats
-from ..frames import Ray
+from ..frames import Line, Ray
 
 End = Literal["start", "at", "end"]
 Coefficient = Callable[[Ray, Floats], Floats]
@@ -21,7 +21,8 @@ class Kind:
 
     value(ray) (n,) m or rad and gradient(ray) (n, 3) = ∂value/∂d, per m. `leans_on` names further unknowns
     (orientation, refraction, zero, scale, collimation, index) with their coefficients, from the ray and the
-    face balance. `plan` and `height` say which components of its ends it reaches. `legs` are the vectors it is a sum of.
+    face balance. `plan` and `height` say which components of its ends it reaches. `legs` are the vectors it is a sum of,
+    `line` what the frame takes as the vector d of a leg.
     """
 
     name: str
@@ -34,6 +35,7 @@ class Kind:
     gradient: Callable[[Ray], Floats]
     plan: bool
     height: bool
+    line: Line
     leans_on: Mapping[str, Coefficient] = field(default_factory=dict)
     legs: tuple[tuple[float, End, End], ...] = ((1.0, "start", "end"),)
     whole_circle: bool = False  # values live on [0, 2π)

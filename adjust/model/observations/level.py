@@ -29,5 +29,6 @@ KIND = Kind(
     gradient=_gradient,
     plan=True,
     height=False,
+    line="sight",
     leans_on={"zero": lambda ray, balance: np.ones(len(ray.d)), "scale": lambda ray, balance: ray.level},
 )

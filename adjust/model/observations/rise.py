@@ -26,4 +26,5 @@ KIND = Kind(
     gradient=_gradient,
     plan=False,
     height=True,
+    line="rise",
 )

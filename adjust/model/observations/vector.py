@@ -26,6 +26,7 @@ def _component(axis: int, name: str, words: str) -> Kind:
         gradient=gradient,
         plan=axis < 2,
         height=axis == 2,
+        line="difference",
     )
 
 

@@ -46,5 +46,6 @@ KIND = Kind(
     gradient=_gradient,
     plan=True,
     height=True,
+    line="sight",
     leans_on={"refraction": _refraction, "index": _index},
 )
