@@ -12,13 +12,16 @@ from itertools import pairwise
 
 import numpy as np
 
+from ..ground.cycles import cycle_basis
 from ..ground.network import Network
 from ..ground.table import Floats
-from ..ground.topology import Loop
-from ..model.reductions import wrap
+from ..ground.topology import Loop, loops
+from ..model.reductions import reduce_readings, wrap
 from ..settings import Settings
 from .check import Check, Effects, Form, chi2_check, critical_of, normal_check
-from .legs import Leg, angle
+from .legs import Index, Leg, angle
+from .legs import legs as all_legs
+from .traverses import traverse_checks
 from .twoway import add_rise, known_heights, rise_of_marks
 
 
@@ -31,17 +34,25 @@ class Closure:
     perimeter: float
 
 
+def closures(network: Network, settings: Settings, most: int = 300) -> tuple[tuple[Check, ...], int]:
+    """All closures of a day's readings without adjusting, and how many loops were passed over beyond the `most` shortest."""
+    obs = reduce_readings(network)
+    found = loops(network, obs)
+    checks = closure_checks(network, settings, all_legs(network, settings, obs), found[:most])
+    return tuple(checks), max(0, len(found) - most)
+
+
 def closure_checks(
-    network: Network, settings: Settings, legs: list[Leg], loops: tuple[Loop, ...]
+    network: Network, settings: Settings, legs: list[Leg], closed: tuple[Loop, ...]
 ) -> list[Check]:
-    """The closures of all loops that have them: angle, position, height."""
-    effects = Effects.of(network)
-    limit = critical_of(settings, 3 * len(loops))
+    """The closures of all loops that have them (angle, position, height), then of lines between control marks."""
+    effects, index = Effects.of(network), Index(legs)
+    limit = critical_of(settings, 3 * len(closed))
     row = {str(m): i for i, m in enumerate(network.marks.mark)}
     found: list[Check] = []
-    for loop in loops:
+    for loop in closed:
         marks = [row[m] for m in loop.marks]
-        plan = plane_closure(marks, legs, effects)
+        plan = plane_closure(marks, index, effects)
         names = tuple(loop.marks)
         if plan is not None:
             sigma = float(np.sqrt(plan.covariance[0, 0]))
@@ -51,7 +62,8 @@ def closure_checks(
                 )
             )
             found.append(_position(plan, names, settings))
-        found += _height(settings, effects, marks, legs, names, limit)
+        found += _height(settings, effects, marks, index, names, limit)
+    found += traverse_checks(network, settings, index, limit)
     return found + control_lines(network, settings, effects, legs, limit)
 
 
@@ -59,18 +71,15 @@ def control_lines(
     network: Network, settings: Settings, effects: Effects, legs: list[Leg], limit: float
 ) -> list[Check]:
     """Lines of rises from one mark of known height to another, against the two heights."""
-    import networkx as nx
-
     marks = network.marks
     known = np.flatnonzero(np.isfinite(marks.sigma_height) & ~np.isnan(marks.height)).tolist()
     usable = {(leg.start_mark, leg.end_mark): leg for leg in reversed(legs) if _usable(effects, leg)}
     if len(known) < 2 or not usable:
         return []
-    graph: nx.Graph[int] = nx.Graph()
-    graph.add_edges_from(usable)
-    graph.add_edges_from((-1, m) for m in known if m in graph)  # the datum joins all that it holds
+    met = {m for pair in usable for m in pair}
+    held = [(-1, m) for m in known if m in met]  # the datum joins all that it holds
     found: list[Check] = []
-    for cycle in nx.cycle_basis(graph, -1) if -1 in graph else []:
+    for cycle in cycle_basis([*usable, *held], -1):
         if -1 not in cycle:
             continue
         at = cycle.index(-1)
@@ -100,12 +109,12 @@ def _position(plan: Closure, names: tuple[str, ...], settings: Settings) -> Chec
     )
 
 
-def plane_closure(marks: list[int], legs: list[Leg], effects: Effects) -> Closure | None:
+def plane_closure(marks: list[int], legs: Index, effects: Effects) -> Closure | None:
     """The loop over `marks` (rows, in order) as a traverse; None where an angle or a distance is missing."""
     n = len(marks)
     chosen: list[tuple[Leg, Leg]] = []
     for i in range(n):
-        pair = _angle_at(legs, marks[i], marks[i - 1], marks[(i + 1) % n])
+        pair = legs.angle_at(marks[i], marks[i - 1], marks[(i + 1) % n])
         if pair is None:
             return None
         chosen.append(pair)
@@ -141,29 +150,19 @@ def plane_closure(marks: list[int], legs: list[Leg], effects: Effects) -> Closur
     return Closure(np.array([turned, *position]), form.covariance(), float(D.sum()))
 
 
-def _angle_at(legs: list[Leg], at: int, back: int, fore: int) -> tuple[Leg, Leg] | None:
-    """Legs of one instrument setup on `at` to both neighbours, with a common round."""
-    backs = [leg for leg in legs if leg.start_mark == at and leg.end_mark == back and leg.directions]
-    for b in backs:
-        for f in legs:
-            if f.start == b.start and f.end_mark == fore and set(b.directions) & set(f.directions):
-                return b, f
-    return None
-
-
 def _height(
     settings: Settings,
     effects: Effects,
     marks: list[int],
-    legs: list[Leg],
+    legs: Index,
     names: tuple[str, ...],
     limit: float,
 ) -> list[Check]:
     form, total, perimeter = Form(1), 0.0, 0.0
     for i, a in enumerate(marks):
         b = marks[(i + 1) % len(marks)]
-        forward = [leg for leg in legs if (leg.start_mark, leg.end_mark) == (a, b) and _usable(effects, leg)]
-        backward = [leg for leg in legs if (leg.start_mark, leg.end_mark) == (b, a) and _usable(effects, leg)]
+        forward = [leg for leg in legs.of(a, b) if _usable(effects, leg)]
+        backward = [leg for leg in legs.of(b, a) if _usable(effects, leg)]
         if not forward and not backward:
             return []
         leg, sign = (forward[0], 1.0) if forward else (backward[0], -1.0)

@@ -88,6 +88,41 @@ def legs(network: Network, settings: Settings, obs: Observations | None = None) 
     return out
 
 
+class Index:
+    """Legs by the marks at their ends: a loop or a traverse asks for few of many."""
+
+    def __init__(self, legs: list[Leg]) -> None:
+        self._of: dict[tuple[int, int], list[Leg]] = {}
+        self._beside: dict[int, dict[int, None]] = {}
+        for leg in legs:
+            a, b = leg.start_mark, leg.end_mark
+            self._of.setdefault((a, b), []).append(leg)
+            if not np.isnan(leg.D) and a != b:
+                self._beside.setdefault(a, {})[b] = None
+                self._beside.setdefault(b, {})[a] = None
+
+    def of(self, start: int, end: int) -> list[Leg]:
+        """All legs from one mark to another, as they were sighted."""
+        return self._of.get((start, end), [])
+
+    def beside(self, mark: int) -> tuple[int, ...]:
+        """Marks that a distance joins to this one."""
+        return tuple(self._beside.get(mark, ()))
+
+    def distance(self, start: int, end: int) -> Leg:
+        """A leg with a distance between two marks that are `beside` each other: sighted forwards where there is one."""
+        both = (*self.of(start, end), *self.of(end, start))
+        return next(leg for leg in both if not np.isnan(leg.D))
+
+    def angle_at(self, at: int, back: int, fore: int) -> tuple[Leg, Leg] | None:
+        """Legs of one instrument setup on `at` to both neighbours, with a common round."""
+        for b in self.of(at, back):
+            for f in self.of(at, fore) if b.directions else ():
+                if f.start == b.start and set(b.directions) & set(f.directions):
+                    return b, f
+        return None
+
+
 def angle(back: Leg, fore: Leg) -> tuple[float, float]:
     """Clockwise angle from one leg to another of the same instrument setup over their common rounds, and its sigma; rad.
 

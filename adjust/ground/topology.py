@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..trouble import Trouble
+from .cycles import cycle_basis
 from .network import Network
 from .table import Flags
 from .wording import LISTED, and_list, ends, ids, instruments_on, listing, no_height, no_place, readings
@@ -240,20 +241,24 @@ def hanging(network: Network, obs: Observations) -> tuple[Trouble, ...]:
 
 
 def loops(network: Network, obs: Observations) -> tuple[Loop, ...]:
-    """Independent closed loops of three marks or more, along which closures can be formed."""
-    import networkx as nx
+    """Independent closed loops of three marks or more, along which closures can be formed, the short ones first.
 
+    Among them, or besides, those that run over marks with instruments alone: only there can angles close.
+    """
     names = [str(m) for m in network.marks.mark]
-    graph: nx.Graph[int] = nx.Graph()
     leg: dict[tuple[int, int], tuple[str, str]] = {}
     for a, b, s, e, _ in _links(obs):
         start = str(network.setups.setup[s]) if s >= 0 else names[a]
         end = str(network.setups.setup[e]) if e >= 0 else names[b]
-        graph.add_edge(a, b)
         leg.setdefault((a, b), (start, end))
         leg.setdefault((b, a), (end, start))
-    found = []
-    for cycle in nx.cycle_basis(graph, min(graph.nodes, default=None)):
+    on = set(network.setups.mark[network.setups.instrument].tolist())
+    stations = cycle_basis(pair for pair in leg if pair[0] in on and pair[1] in on)
+    found, told = [], set()
+    for cycle in (*stations, *cycle_basis(leg)):
+        if (over := frozenset(cycle)) in told:
+            continue
+        told.add(over)
         first = cycle.index(min(cycle))
         turned = cycle[first:] + cycle[:first]
         legs = tuple(leg[a, b] for a, b in zip(turned, turned[1:] + turned[:1], strict=True))

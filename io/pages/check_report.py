@@ -34,6 +34,9 @@ _PLURAL = {
     "rise both ways": "rises both ways",
     "rise again": "rises on other setups",
     "line between heights": "lines between heights",
+    "traverse, angles": "traverses, angles",
+    "traverse, position": "traverses, position",
+    "traverse, distance": "traverses, distance",
 }
 
 
@@ -64,8 +67,6 @@ def headline(found: FieldCheck) -> tuple[Sign, str]:
     if flagged:
         verb = "disagree" if flagged != 1 else "disagrees"
         return "flagged", f"LOOK: {flagged} of {len(found.checks)} checks {verb}.{tail}"
-    if found.adjustment is None and not found.checks:
-        return "watch", "NOTHING TO CHECK YET: no reading can be held against another."
     if found.adjustment is None and not found.checks:
         return "watch", "NOTHING TO CHECK YET: no reading can be held against another."
     if found.adjustment is None:
@@ -147,6 +148,10 @@ def sentence(c: Check, job: Job) -> str:
         return f"Loop {' – '.join(n)}: {what} close to {size}, {expected}."
     if c.kind == "line between heights":
         return f"Line {' – '.join(n)}: misses the given heights by {size}, {expected}."
+    if c.kind.startswith("traverse"):
+        what = {"angles": "angles miss the given azimuths", "position": "misses its given end",
+                "distance": "misses the given distance of its ends"}[c.kind.partition(", ")[2]]  # fmt: skip
+        return f"Traverse {' – '.join(n)}: {what} by {size}, {expected}."
     if c.kind.endswith("of a pair"):
         what = c.kind.split()[0]
         return (
@@ -209,7 +214,9 @@ def _worst(found: FieldCheck, job: Job) -> Section:
                     _size(abs(c.found), c, job),
                     _size(c.sigma, c, job),
                     f"{plain(c.ratio, 1)} of {plain(c.critical, 1)}",
-                    "–".join(c.names[:4]) if kind.startswith(("closure", "line")) else names(c.names[:2]),
+                    "–".join(c.names[:4])
+                    if kind.startswith(("closure", "line", "traverse"))
+                    else names(c.names[:2]),
                 ),
             )
         )

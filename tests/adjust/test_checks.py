@@ -14,7 +14,7 @@ from hubtack.adjust import Settings
 from hubtack.adjust.checks.check import Check, Effects, Form
 from hubtack.adjust.checks.closures import plane_closure
 from hubtack.adjust.checks.faces import face_checks, half_differences
-from hubtack.adjust.checks.legs import angle, legs
+from hubtack.adjust.checks.legs import Index, angle, legs
 from hubtack.adjust.checks.rounds import adjust_rounds, round_checks
 from hubtack.adjust.checks.story import FieldCheck, check
 from hubtack.adjust.checks.twoway import two_way_checks
@@ -59,7 +59,7 @@ def of_kind(found: FieldCheck | list[Check], kind: str) -> list[Check]:
 def test_expected_closure_of_a_hexagon(bases: bool, expected: float) -> None:
     """Derived: legs 50 m, 1″ directions, centring 1 mm per axis. On standing bases nothing is left but the instrument."""
     net = hexagon(bases).simulated(1)
-    closure = plane_closure(list(range(6)), legs(net, Settings()), Effects.of(net))
+    closure = plane_closure(list(range(6)), Index(legs(net, Settings())), Effects.of(net))
     assert closure is not None
     assert np.sqrt(closure.covariance[0, 0]) * RHO == pytest.approx(expected, abs=0.006)
     assert closure.perimeter == pytest.approx(300.0, abs=0.05)
@@ -72,7 +72,7 @@ def test_closures_are_distributed_as_expected(bases: bool) -> None:
     T, values, Q = [], [], np.zeros((3, 3))
     for seed in range(200):
         net = hexagon(bases).simulated(seed)
-        c = plane_closure(list(range(6)), legs(net, Settings()), Effects.of(net))
+        c = plane_closure(list(range(6)), Index(legs(net, Settings())), Effects.of(net))
         assert c is not None
         T.append(c.values @ np.linalg.solve(c.covariance, c.values))
         values.append(c.values)
