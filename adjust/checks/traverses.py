@@ -113,8 +113,8 @@ def _paths(first: int, known: set[int], index: Index) -> list[tuple[int, ...]]:
     Walked leg by leg, since the angle at a mark needs the one before: a state is a leg, and each is entered once.
     """
     paths: dict[int, tuple[int, ...]] = {}
-    ahead = [(first, m) for m in index.beside(first)]
-    seen = set(ahead)
+    ahead: list[tuple[int, ...]] = [(first, m) for m in index.beside(first)]
+    seen: set[tuple[int, ...]] = set(ahead)
     for _ in range(LONGEST):
         further: list[tuple[int, ...]] = []
         for path in ahead:
