@@ -126,7 +126,10 @@ def sighted_pairs(obs: Observations) -> Ints:
     joined += [np.column_stack([obs.at_mark[at], e[at]]) for e in (obs.start_mark, obs.end_mark)]
     pairs = np.sort(np.concatenate(joined), axis=1)
     pairs = pairs[pairs[:, 0] != pairs[:, 1]]
-    return distinct(pairs) if len(pairs) else np.zeros((0, 2), dtype=np.int64)
+    if not len(pairs):
+        return np.zeros((0, 2), dtype=np.int64)
+    n = int(pairs.max()) + 1
+    return np.stack(np.divmod(distinct(pairs[:, 0] * n + pairs[:, 1]), n), axis=1)
 
 
 def queries(obs: Observations, unknowns: Unknowns) -> tuple[Ints, ...]:

@@ -15,7 +15,7 @@ from ..estimate.solve import Solution
 from ..ground.table import Floats, Ints, distinct
 from ..model.equations import Equations
 
-CHUNK = 256
+HELD_AT_ONCE = 1 << 24  # numbers of the columns solved together: 128 MB
 
 
 def held_control(equations: Equations, solution: Solution) -> tuple[Ints, Ints, Floats, Floats]:
@@ -40,8 +40,9 @@ def held_control(equations: Equations, solution: Solution) -> tuple[Ints, Ints, 
     )
     rows = wider.evaluate(np.concatenate([solution.x, equations.start[mark, axis]]))
     size, spread = np.zeros(k), np.full(k, np.inf)
-    for at in range(0, k, CHUNK):
-        width = min(CHUNK, k - at)
+    most = max(1, min(256, HELD_AT_ONCE // (u.n + 1)))
+    for at in range(0, k, most):
+        width = min(most, k - at)
         weight, push = np.zeros(width), np.zeros(width)
         normal = np.zeros((u.n + 1, width))
         for r in rows:

@@ -15,9 +15,9 @@ import numpy as np
 from ..estimate.datum import Cofactor
 from ..estimate.reliability import Reliability
 from ..estimate.rows import Rows
-from ..ground.table import Flags, Floats, Ints
+from ..ground.table import Flags, Floats, Ints, Names
 
-CHUNK = 256
+HELD_AT_ONCE = 1 << 24  # numbers of the columns solved together: 128 MB
 SEEN = 1e-6  # correlation with a coordinate below this is rounding
 ROUNDING = 1e-10  # redundancy below this is nothing: a blunder may be of any size
 
@@ -29,11 +29,11 @@ class Alternatives:
     columns: Ints
     values: Floats
     strength: Floats
-    names: list[str]
+    names: Names
 
 
 def alternatives(
-    rows: Rows, strength: Floats, names: list[str], limit: float, whitening: Floats | None
+    rows: Rows, strength: Floats, names: Names, limit: float, whitening: Floats | None
 ) -> Alternatives:
     """Those of one Rows whose strength lies below `limit`; whitening (m / block, block, block) where correlated."""
     values = rows.values
@@ -44,7 +44,7 @@ def alternatives(
         values = (whitening.transpose(0, 2, 1) @ blocks).reshape(values.shape)
         weight = np.sqrt(np.sum(whitening**2, axis=1)).reshape(-1)
     chosen = np.flatnonzero(strength < limit * weight)
-    return Alternatives(rows.columns[chosen], values[chosen], strength[chosen], [names[i] for i in chosen])
+    return Alternatives(rows.columns[chosen], values[chosen], strength[chosen], names[chosen])
 
 
 def strengths(reliability: Reliability) -> Floats:
@@ -91,9 +91,10 @@ def unchecked_marks(
     placed = marks >= 0
     column = np.where(placed, marks, 0)
     divisor = np.where(placed & (sigma > 0.0), sigma, np.inf)
+    width = max(1, min(256, HELD_AT_ONCE // (cofactor.n + 1)))
     for a in tried:
-        for at in range(0, len(a.names), CHUNK):
-            part = slice(at, at + CHUNK)
+        for at in range(0, len(a.names), width):
+            part = slice(at, at + width)
             k = len(a.names[part])
             right = np.zeros((cofactor.n + 1, k))
             np.add.at(right, (a.columns[part], np.arange(k)[:, None]), a.values[part])
@@ -102,6 +103,6 @@ def unchecked_marks(
             strength = a.strength[part]
             with np.errstate(divide="ignore", invalid="ignore"):
                 intolerable = np.where(strength > 0.0, moved * delta0 / strength > ratio, moved > SEEN)
-            for i, j in zip(*np.nonzero(intolerable), strict=True):
-                because[i].append(a.names[at + j])
+            for i, j in np.argwhere(intolerable).tolist():
+                because[i].append(str(a.names[at + j]))
     return np.array([bool(b) for b in because], dtype=bool), [tuple(dict.fromkeys(b)) for b in because]

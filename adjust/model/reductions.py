@@ -8,6 +8,7 @@ face readings has σ·√(2/n), and the mean of n distances (a + b·S)/√n.
 from __future__ import annotations
 
 from typing import Any
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,44 +47,89 @@ class Observations(Table):
     rows: Names = column("names", "ids of the rows it was made from")
 
 
+_ROWS_OF_KIND: WeakKeyDictionary[Observations, dict[str, Ints]] = WeakKeyDictionary()
+
+
+def rows_of_kind(obs: Observations) -> dict[str, Ints]:
+    """All rows of every kind that occurs, left-out ones too, ascending. Found once for each table."""
+    known = _ROWS_OF_KIND.get(obs)
+    if known is None:
+        kind = obs.kind
+        ends = [*(np.flatnonzero(kind[1:] != kind[:-1]) + 1).tolist(), len(kind)]
+        if len(ends) == len(
+            {kind[e - 1] for e in ends if e}
+        ):  # as `reduce_readings` leaves them: a kind a run
+            known = {kind[a]: np.arange(a, b) for a, b in zip([0, *ends], ends, strict=False)}
+        else:
+            known = {name: np.flatnonzero(kind == name) for name in dict.fromkeys(kind.tolist())}
+        _ROWS_OF_KIND[obs] = known
+    return known
+
+
 def reduce_readings(network: Network) -> Observations:
     """All observations of a network, in the order of KINDS and, within a kind, of their first rows.
 
     Rows that a decision left out become observations of their own with `used` False.
     """
-    parts = [_sight_part(network, name) for name in ("direction", "zenith", "distance", "level")]
-    parts += [_reduced_part(network, name) for name in ("rise", "horizontal", "azimuth", "angle")]
-    parts.append(_vector_part(network))
-    joined = {
-        c.name: np.concatenate([p[c.name] for p in parts])
-        for c in Observations.columns()
-        if c.name in parts[0]
-    }
+    pairs = _Pairs(network)
+    found = [_sight_part(network, pairs, name) for name in ("direction", "zenith", "distance", "level")]
+    found += [_reduced_part(network, name) for name in ("rise", "horizontal", "azimuth", "angle")]
+    found += [_vector_part(network)] if len(network.vectors) else []
+    parts = [p for p in found if p is not None] or [_vector_part(network)]
+    joined = {c.name: np.concatenate([p[c.name] for p in parts]) for c in Observations.columns()}
     used = joined["used"].copy()
     if network.left_out:
         used &= ~np.isin(joined["id"].astype(str), sorted(network.left_out))
     joined["used"] = used
-    angles = np.array([KINDS[k].quantity == "angle" for k in joined["kind"]], dtype=bool)
-    joined["sigma"] = np.where(
-        joined["sigma"] > 0.0, joined["sigma"], np.where(angles, HELD_ANGLE, HELD_LENGTH)
-    )
+    sigma = joined["sigma"]
+    zero = np.flatnonzero(~(sigma > 0.0))
+    sigma[zero] = [HELD_ANGLE if KINDS[k].quantity == "angle" else HELD_LENGTH for k in joined["kind"][zero]]
     return Observations(**joined)
 
 
 Part = dict[str, NDArray[Any]]
 
 
-def _sight_part(network: Network, name: str) -> Part:
-    """Observations of one kind from the readings of sights: one for each pair of setups and round."""
+class _Pairs:
+    """Rows of sights by pair of setups and round, left-out rows apart: what every kind is averaged over."""
+
+    def __init__(self, network: Network) -> None:
+        s = network.sights
+        key = _packed(s.used.astype(np.int64), s.start, s.end, s.round)
+        self.first, self.of = _numbered(
+            key
+        )  # first row of every pair, (n_pairs,); pair of every row, (n_rows,)
+        self.ids: list[str] = [str(i) for i in s.id]
+        self._joined: dict[bytes, Names] = {}
+
+    def names(self, rows: Ints, inverse: Ints, n: int) -> Names:
+        """Ids of the rows of each of n groups, in their order; kinds that were read together share one array."""
+        key = rows.tobytes()
+        if key not in self._joined:
+            order = np.argsort(inverse, kind="stable")
+            ids = [self.ids[r] for r in rows[order].tolist()]
+            ends = np.cumsum(np.bincount(inverse, minlength=n)).tolist()
+            joined = [tuple(ids[a:b]) for a, b in zip([0, *ends], ends, strict=False)]
+            self._joined[key] = as_objects(joined)
+        return self._joined[key]
+
+
+def _sight_part(network: Network, pairs: _Pairs, name: str) -> Part | None:
+    """Observations of one kind from the readings of sights: one for each pair of setups and round; None without any."""
     kind = KINDS[name]
     sights, setups = network.sights, network.setups
     raw = getattr(sights, kind.reading)
     rows = np.flatnonzero(~np.isnan(raw))
-    groups = _groups(network)
-    number, inverse = np.unique(groups[rows], return_inverse=True)
+    if not len(rows):
+        return None
+    pair = pairs.of[rows]
+    present = np.bincount(pair, minlength=len(pairs.first)) > 0
+    number = np.flatnonzero(present)
+    inverse = (np.cumsum(present) - 1)[pair]
     count = np.bincount(inverse, minlength=len(number))
-    first = rows[np.unique(inverse, return_index=True)[1]] if len(rows) else rows
-    lead = _first_rows(groups)[number] if len(rows) else rows  # the row that gives its id
+    first = np.empty(len(number), dtype=np.int64)
+    first[inverse[::-1]] = rows[::-1]  # of several the last written stays: the first row
+    lead = pairs.first[number]  # the row that gives its id
     start, end = sights.start[first], sights.end[first]
     value, second = raw[rows], sights.face[rows] == 2
     if name == "direction":
@@ -99,44 +145,41 @@ def _sight_part(network: Network, name: str) -> Part:
         observed = _mean(value, inverse, count) + prism_constants(network)[end]
         reflectorless = network.targets.reflectorless[setups.device[end]]
         sigma = distance_sigmas(network.instruments, setups.device[start], observed, reflectorless, count)
-    ids = sights.id
-    names: list[tuple[str, ...]] = [()] * len(number)
-    for row, g in zip(rows.tolist(), inverse.tolist(), strict=True):
-        names[g] += (str(ids[row]),)
-    order = np.argsort(lead, kind="stable")
-    part = _take(
-        {
-            "id": as_objects([f"{ids[r]}.{kind.says}" for r in lead]),
-            "kind": as_objects([name] * len(number)),
-            "start_mark": setups.mark[start],
-            "at_mark": np.full(len(number), -1),
-            "end_mark": setups.mark[end],
-            "start_setup": start,
-            "end_setup": end,
-            "round": sights.round[first],
-            "orientation": np.full(len(number), -1),
-            "value": observed,
-            "sigma": sigma,
-            "balance": _mean(np.where(second, -1.0, 1.0), inverse, count),
-            "count": count,
-            "block": np.full(len(number), -1),
-            "used": sights.used[first],
-            "rows": as_objects(names),
-        },
-        order,
-    )
+    tail = f".{kind.says}"
+    part = {
+        "id": as_objects([pairs.ids[r] + tail for r in lead.tolist()]),
+        "kind": _repeated(name, len(number)),
+        "start_mark": setups.mark[start],
+        "at_mark": np.full(len(number), -1),
+        "end_mark": setups.mark[end],
+        "start_setup": start,
+        "end_setup": end,
+        "round": sights.round[first],
+        "orientation": np.full(len(number), -1),
+        "value": observed,
+        "sigma": sigma,
+        "balance": _mean(np.where(second, -1.0, 1.0), inverse, count),
+        "count": count,
+        "block": np.full(len(number), -1),
+        "used": sights.used[first],
+        "rows": pairs.names(rows, inverse, len(number)),
+    }
+    if np.any(lead[1:] < lead[:-1]):
+        part = _take(part, np.argsort(lead, kind="stable"))
     if name == "direction":
         part["orientation"] = _orientation_index(part["start_setup"], part["round"], part["used"])
     return part
 
 
-def _reduced_part(network: Network, name: str) -> Part:
+def _reduced_part(network: Network, name: str) -> Part | None:
     table = network.reduced
     rows = np.flatnonzero(table.kind == name)
     n = len(rows)
+    if not n:
+        return None
     return {
         "id": table.id[rows],
-        "kind": as_objects([name] * n),
+        "kind": _repeated(name, n),
         "start_mark": table.start[rows],
         "at_mark": table.at[rows],
         "end_mark": table.end[rows],
@@ -206,36 +249,55 @@ def wrap(angle: Floats) -> Floats:
 
 def as_objects(values: list[Any]) -> Names:
     """A list as an object array of one dimension, tuples and all."""
-    array = np.empty(len(values), dtype=object)
-    array[:] = values if not values or not isinstance(values[0], tuple) else None
-    if values and isinstance(values[0], tuple):
-        for i, v in enumerate(values):
-            array[i] = v
+    return np.fromiter(values, dtype=object, count=len(values))
+
+
+def _repeated(value: str, n: int) -> Names:
+    array = np.empty(n, dtype=object)
+    array[:] = value
     return array
 
 
-def _groups(network: Network) -> Ints:
-    """Number of the pair of setups and round of every row of sights; left-out rows apart. (n_sights,)"""
-    s = network.sights
-    if not len(s):
-        return np.zeros(0, dtype=np.int64)
-    key = np.stack([s.used.astype(np.int64), s.start, s.end, s.round], axis=1)
-    return np.asarray(np.unique(key, axis=0, return_inverse=True)[1]).reshape(-1)
+def _packed(*columns: Ints) -> Ints:
+    """One number a row that orders and tells apart as the columns do together."""
+    key = np.zeros(len(columns[0]), dtype=np.int64)
+    for c in columns:
+        if not len(c):
+            return key
+        low = int(c.min())
+        span = int(c.max()) - low + 1
+        if span > len(c) * 16 + 1024:  # numbers far apart, such as rounds named by dates
+            c = np.unique(c, return_inverse=True)[1].reshape(-1)
+            low, span = 0, int(c.max()) + 1
+        key = key * span + (c - low)
+    return key
 
 
-def _first_rows(groups: Ints) -> Ints:
-    return np.asarray(np.unique(groups, return_index=True)[1])
+def _numbered(key: Ints) -> tuple[Ints, Ints]:
+    """Distinct keys numbered in ascending order: the first row of each, and the number of every row."""
+    if not len(key):
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    order = np.argsort(key, kind="stable")
+    new = np.empty(len(key), dtype=bool)
+    new[0] = True
+    np.not_equal(key[order[1:]], key[order[:-1]], out=new[1:])
+    number = np.empty(len(key), dtype=np.int64)
+    number[order] = np.cumsum(new) - 1
+    return order[new], number
 
 
 def _orientation_index(start: Ints, rounds: Ints, used: Flags) -> Ints:
     """One number for every instrument setup and round, by first use; left-out directions share those that exist."""
-    keys: dict[tuple[int, int], int] = {}
-    for s, r, u in zip(start.tolist(), rounds.tolist(), used.tolist(), strict=True):
-        if u:
-            keys.setdefault((s, r), len(keys))
-    return np.array(
-        [keys.get(k, -1) for k in zip(start.tolist(), rounds.tolist(), strict=True)], dtype=np.int64
-    )
+    first, number = _numbered(_packed(start, rounds))
+    row = np.where(used, np.arange(len(start)), len(start))
+    earliest = np.full(len(first), len(start))
+    earliest[number[::-1]] = row[::-1]  # right where all are used: the first row stays
+    if not used.all():
+        np.minimum.at(earliest, number, row)
+    rank = np.full(len(first), -1)
+    alive = np.flatnonzero(earliest < len(start))
+    rank[alive[np.argsort(earliest[alive])]] = np.arange(len(alive))
+    return np.asarray(rank[number], dtype=np.int64)
 
 
 def _mean(values: Floats, group: Ints, count: Ints) -> Floats:

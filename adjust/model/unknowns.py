@@ -6,7 +6,7 @@ that is held, is no unknown: its column is −1.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,7 @@ from ..ground.supports import centring_sigmas, height_sigmas, vertical_heights
 from ..ground.table import Flags, Floats, Ints, Names, Table, column
 from ..settings import Settings
 from .observations import KINDS
-from .reductions import Observations, as_objects
+from .reductions import Observations, as_objects, rows_of_kind
 
 AXES = ("east", "north", "height")
 
@@ -69,21 +69,33 @@ class Unknowns:
     height_sigma: Floats  # (n_setups,) m
 
 
-@dataclass
 class _Columns:
     """Hands out columns and keeps what belongs to each."""
 
-    node: list[int] = field(default_factory=list)
-    priors: list[tuple[str, str, int, float, float, int, int, int]] = field(default_factory=list)
+    def __init__(self) -> None:
+        self.n = 0
+        self.nodes: list[Ints] = []
+        self.priors: list[dict[str, Any]] = []
 
-    def take(self, node: int) -> int:
-        self.node.append(node)
-        return len(self.node) - 1
+    def take(self, nodes: Ints) -> Ints:
+        """Columns for unknowns that live in these nodes."""
+        places = self.n + np.arange(len(nodes))
+        self.n += len(nodes)
+        self.nodes.append(nodes)
+        return places
 
-    def prior(
-        self, id_: str, source: str, place: int, value: float, sigma: float, axis: int, mark: int, setup: int
-    ) -> None:
-        self.priors.append((id_, source, place, value, sigma, axis, mark, setup))
+    def prior(self, source: str, ids: list[str], **columns: Any) -> None:
+        """Priors of one source; columns as in Priors, an axis, mark or setup of −1 if not named."""
+        n = len(ids)
+        none = np.full(n, -1)
+        whole = {"axis": none, "mark": none, "setup": none} | columns
+        self.priors.append({"id": as_objects(ids), "source": as_objects([source] * n)} | whole)
+
+    def table(self) -> Priors:
+        parts = [p for p in self.priors if len(p["id"])]
+        if not parts:
+            return Priors.empty()
+        return Priors(**{c.name: np.concatenate([p[c.name] for p in parts]) for c in Priors.columns()})
 
 
 def place_unknowns(network: Network, obs: Observations, settings: Settings) -> Unknowns:
@@ -94,44 +106,64 @@ def place_unknowns(network: Network, obs: Observations, settings: Settings) -> U
     reached, touched = _reach(network, obs)
 
     sigma = np.column_stack([marks.sigma_east, marks.sigma_north, marks.sigma_height])
-    given = np.column_stack([marks.east, marks.north, marks.height])
     mark_columns = np.full((n_marks, 3), -1, dtype=np.int64)
-    for i, a in zip(*np.nonzero(reached & (sigma > 0.0)), strict=True):
-        mark_columns[i, a] = columns.take(int(i))
-        if np.isfinite(sigma[i, a]):
-            id_ = f"{marks.mark[i]}.control.{AXES[a]}"
-            columns.prior(id_, "control", mark_columns[i, a], given[i, a], sigma[i, a], int(a), int(i), -1)
+    i, a = np.nonzero(reached & (sigma > 0.0))
+    mark_columns[i, a] = columns.take(i)
+    weighted = np.isfinite(sigma[i, a])
+    i, a = i[weighted], a[weighted]
+    given = np.column_stack([marks.east, marks.north, marks.height])[i, a]
+    ids = [f"{m}.control.{AXES[k]}" for m, k in zip(marks.mark[i], a.tolist(), strict=True)]
+    columns.prior("control", ids, place=mark_columns[i, a], value=given, sigma=sigma[i, a], axis=a, mark=i)
 
     heights = vertical_heights(network)
-    owner = np.column_stack([_owners(setups.base), _owners(setups.base), _owners(setups.height_base)])
-    centring = centring_sigmas(network, heights)[owner[:, 0]]
-    height = height_sigmas(network)[owner[:, 2]]
+    base, height_base = _owners(setups.base), _owners(setups.height_base)
+    centring = centring_sigmas(network, heights)[base]
+    height = height_sigmas(network)[height_base]
     effects = np.full((n_setups, 3), -1, dtype=np.int64)
-    if settings.correlation == "shared":
+    if settings.correlation == "shared" and n_setups:
+        owner = np.column_stack([base, base, height_base])
         effect_sigma = np.column_stack([centring, centring, height])
         shared = np.column_stack([setups.base, setups.base, setups.height_base]) >= 0
-        taken: dict[tuple[int, int], int] = {}
-        for i, a in zip(*np.nonzero(touched & (effect_sigma > 0.0)), strict=True):
-            key = (int(owner[i, a]), int(a))
-            if key not in taken:
-                # what one setup owns alone lives in its node, a base in a node of its own
-                kind = (2 if a == 2 else 1) if shared[i, a] else 0
-                taken[key] = columns.take(n_marks + kind * n_setups + key[0])
-                id_ = f"{setups.setup[key[0]]}.effect.{AXES[a]}"
-                columns.prior(id_, "effect", taken[key], 0.0, float(effect_sigma[i, a]), int(a), -1, key[0])
-            effects[i, a] = taken[key]
+        i, a = np.nonzero(touched & (effect_sigma > 0.0))
+        owner_key = owner[i, a] * 3 + a
+        if shared.any():  # what a base shares gets its column where it is first met
+            _, first, of = np.unique(owner_key, return_index=True, return_inverse=True)
+            rank = np.empty(len(first), dtype=np.int64)
+            rank[np.argsort(first)] = np.arange(len(first))
+            of, first = rank[of.reshape(-1)], np.sort(first)
+        else:
+            first = of = np.arange(len(i))
+        head, axis = owner[i, a][first], a[first]
+        # what one setup owns alone lives in its node, a base in a node of its own
+        kind = np.where(shared[i, a][first], np.where(axis == 2, 2, 1), 0)
+        taken = columns.take(n_marks + kind * n_setups + head)
+        effects[i, a] = taken[of]
+        tails = [f".effect.{name}" for name in AXES]
+        names = zip(setups.setup[head].tolist(), axis.tolist(), strict=True)
+        columns.prior(
+            "effect",
+            [f"{name}{tails[k]}" for name, k in names],
+            place=taken,
+            value=np.zeros(len(head)),
+            sigma=effect_sigma[i, a][first],
+            axis=axis,
+            setup=head,
+        )
 
     orientations = np.full(int(obs.orientation.max(initial=-1)) + 1, -1, dtype=np.int64)
-    rows = np.flatnonzero(obs.used & (obs.orientation >= 0))
-    for o, first in zip(*np.unique(obs.orientation[rows], return_index=True), strict=True):
-        orientations[o] = columns.take(n_marks + int(obs.start_setup[rows[first]]))
+    rows = np.flatnonzero(obs.used & (obs.orientation >= 0))[::-1]
+    stand = np.full(len(orientations), -1)
+    stand[obs.orientation[rows]] = obs.start_setup[rows]  # the first row stays
+    turned = np.flatnonzero(stand >= 0)
+    orientations[turned] = columns.take(n_marks + stand[turned])
 
     constants = _constants(network, obs, settings, columns, n_marks + 3 * n_setups)
-    _, node = np.unique(np.array(columns.node, dtype=np.int64), return_inverse=True)
-    late = np.zeros(int(node.max(initial=-1)) + 1, dtype=bool)
+    nodes = np.concatenate([*columns.nodes, np.zeros(0, dtype=np.int64)])
+    lived = np.zeros(n_marks + 3 * n_setups + 1, dtype=bool)
+    lived[nodes] = True
+    node = (np.cumsum(lived) - 1)[nodes]
+    late = np.zeros(int(lived.sum()), dtype=bool)
     late[[node[c.place] for c in constants]] = True
-    names = [c.name for c in Priors.columns()]
-    fields: list[Any] = [as_objects(list(f)) for f in zip(*columns.priors, strict=True)] or [()] * len(names)
     return Unknowns(
         n=len(node),
         marks=mark_columns,
@@ -141,7 +173,7 @@ def place_unknowns(network: Network, obs: Observations, settings: Settings) -> U
         reached=reached,
         node=node.astype(np.int64),
         late=late,
-        priors=Priors(**dict(zip(names, fields, strict=True))),
+        priors=columns.table(),
         heights=heights,
         centring_sigma=centring,
         height_sigma=height,
@@ -152,8 +184,8 @@ def _reach(network: Network, obs: Observations) -> tuple[Flags, Flags]:
     """Which components (east, north, height) of marks and of setups the observations in use touch."""
     reached = np.zeros((len(network.marks), 3), dtype=bool)
     touched = np.zeros((len(network.setups), 3), dtype=bool)
-    for name, kind in KINDS.items():
-        rows = (obs.kind == name) & obs.used
+    for name, rows in rows_of_kind(obs).items():
+        kind, rows = KINDS[name], rows[obs.used[rows]]
         axes = [a for a in range(3) if (kind.plan if a < 2 else kind.height)]
         for table, ends in (
             (reached, (obs.start_mark, obs.at_mark, obs.end_mark)),
@@ -170,9 +202,10 @@ def _reach(network: Network, obs: Observations) -> tuple[Flags, Flags]:
 def _owners(group: Ints) -> Ints:
     """The first row of every row's group; −1 is no group."""
     owner = np.arange(len(group))
-    first: dict[int, int] = {}
-    for i in np.flatnonzero(group >= 0).tolist():
-        owner[i] = first.setdefault(int(group[i]), i)
+    member = np.flatnonzero(group >= 0)
+    if len(member):
+        _, first, of = np.unique(group[member], return_index=True, return_inverse=True)
+        owner[member] = member[first][of.reshape(-1)]
     return owner
 
 
@@ -183,30 +216,29 @@ def _constants(
     out: list[Constant] = []
 
     def add(name: str, instrument: int, value: float, sigma: float, quantity: str) -> None:
-        place = columns.take(node)
+        place = columns.take(np.array([node]))
         label = name if instrument < 0 else f"{network.instruments.instrument[instrument]}.{name}"
-        columns.prior(label, "constant", place, value, sigma, -1, -1, -1)
-        out.append(Constant(name, label, instrument, place, value, sigma, quantity))
+        columns.prior("constant", [label], place=place, value=np.array([value]), sigma=np.array([sigma]))
+        out.append(Constant(name, label, instrument, int(place[0]), value, sigma, quantity))
 
-    kinds = obs.kind
-    if settings.refraction_sigma > 0.0 and np.any(obs.used & (kinds == "zenith")):
+    of_kind = rows_of_kind(obs)
+
+    def rows(*kinds: str) -> Ints:
+        every = np.concatenate([*(of_kind[k] for k in kinds if k in of_kind), np.zeros(0, dtype=np.int64)])
+        return np.asarray(every[obs.used[every]])
+
+    if settings.refraction_sigma > 0.0 and len(rows("zenith")):
         add("refraction", -1, settings.refraction, settings.refraction_sigma, "number")
-    device = (
-        np.where(obs.start_setup >= 0, network.setups.device[obs.start_setup], -1)
-        if len(network.setups)
-        else None
-    )
-    for i in range(len(network.instruments)):
-        mine = obs.used & (device == i)
-        lengths = mine & np.isin(kinds.astype(str), ("distance", "level"))
-        turned = mine & (obs.balance != 0.0)
-        table = network.instruments
-        for name, sigma, wanted, quantity in (
+    table = network.instruments
+    lengths, directions, zeniths = rows("distance", "level"), rows("direction"), rows("zenith")
+    directions, zeniths = (r[obs.balance[r] != 0.0] for r in (directions, zeniths))
+    for i in range(len(table)):
+        for name, sigma, leaning, quantity in (
             ("zero", table.distance_zero_sigma[i], lengths, "length"),
             ("scale", table.distance_scale_sigma[i], lengths, "number"),
-            ("collimation", table.collimation_sigma[i], turned & (kinds == "direction"), "angle"),
-            ("index", table.index_sigma[i], turned & (kinds == "zenith"), "angle"),
+            ("collimation", table.collimation_sigma[i], directions, "angle"),
+            ("index", table.index_sigma[i], zeniths, "angle"),
         ):
-            if sigma > 0.0 and wanted.any():
+            if sigma > 0.0 and np.any(network.setups.device[obs.start_setup[leaning]] == i):
                 add(name, i, 0.0, float(sigma), quantity)
     return tuple(out)

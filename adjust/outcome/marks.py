@@ -6,7 +6,7 @@ import numpy as np
 
 from ..estimate.precision import ellipse_factor, ellipses
 from ..estimate.rows import Rows, diagonal
-from ..ground.table import Flags, Floats, distinct
+from ..ground.table import Flags, Floats, Names, distinct
 from ..judge.unchecked import Alternatives, alternatives, can_matter, strengths, unchecked_marks
 from ..model.reductions import as_objects
 from ..results import AdjustedMarks
@@ -40,7 +40,7 @@ def mark_table(solved: Solved) -> AdjustedMarks:
         sigma_north=sigma[:, 1],
         sigma_height=sigma[:, 2],
         covariance=covariance,
-        control=as_objects([_control_words(s) for s in prior]),
+        control=_control_words(prior),
         semi_major=np.where(plan, factor * major, np.nan),
         semi_minor=np.where(plan, factor * minor, np.nan),
         ellipse_azimuth=np.where(plan, azimuth, np.nan),
@@ -60,7 +60,7 @@ def _unchecked(solved: Solved, sigma: Floats) -> tuple[Flags, list[tuple[str, ..
         if covariance is not None:
             s = np.sqrt(np.diagonal(covariance, axis1=1, axis2=2))
             whitening = np.linalg.inv(np.linalg.cholesky(covariance)) * s[:, None, :]
-        names = [str(i) for i in solved.obs.id[group.rows]]
+        names = solved.obs.id[group.rows]
         reliability = solved.reliability[k]
         strength = strengths(reliability) if whitening is None else reliability.strength
         tried.append(alternatives(solved.solution.rows[k], strength, names, limit, whitening))
@@ -73,16 +73,15 @@ def _unchecked(solved: Solved, sigma: Floats) -> tuple[Flags, list[tuple[str, ..
         strength = strengths(solved.prior_reliability)
         lonely = _lonely_setups(solved)
         setup_mark = solved.network.setups.mark
-        chosen = []
-        for i in effects[matters[effects]].tolist():
-            name = f"{solved.network.setups.setup[p.setup[i]]} {EFFECT_WORDS[p.axis[i]]}"
-            if lonely[p.setup[i]] and strength[i] == 0.0:
-                known.append((int(setup_mark[p.setup[i]]), name))
-            else:
-                chosen.append((i, name))
-        at = np.array([i for i, _ in chosen], dtype=np.int64)
+        mine = effects[matters[effects]]
+        names = as_objects(
+            [f"{solved.network.setups.setup[p.setup[i]]} {EFFECT_WORDS[p.axis[i]]}" for i in mine]
+        )
+        sure = lonely[p.setup[mine]] & (strength[mine] == 0.0)
+        known = list(zip(setup_mark[p.setup[mine[sure]]].tolist(), names[sure].tolist(), strict=True))
+        at = mine[~sure]
         part = Rows(rows.columns[at], rows.values[at], rows.misclosure[at])
-        tried.append(alternatives(part, strength[at], [name for _, name in chosen], limit, None))
+        tried.append(alternatives(part, strength[at], names[~sure], limit, None))
     return unchecked_marks(
         solved.solution.cofactor,
         tried,
@@ -96,36 +95,30 @@ def _unchecked(solved: Solved, sigma: Floats) -> tuple[Flags, list[tuple[str, ..
 
 def _lonely_setups(solved: Solved) -> Flags:
     """Setups that alone tie a free mark to the network: their effects and the mark move as one. (n_setups,)"""
-    obs, n = solved.obs, len(solved.network.setups)
-    free = np.any(solved.unknowns.marks >= 0, axis=1)
-    ties: list[set[int]] = [set() for _ in range(len(free))]
-    for mark, setup in (
-        (obs.start_mark, obs.start_setup),
-        (obs.at_mark, np.full(len(obs), -1)),
-        (obs.end_mark, obs.end_setup),
-    ):
-        pairs = distinct(np.column_stack([mark, setup])[obs.used & (mark >= 0)])
-        for m, s in pairs.tolist():
-            ties[m].add(s)
-    lonely = np.zeros(n, dtype=bool)
-    shared = (solved.network.setups.base >= 0) | (solved.network.setups.height_base >= 0)
-    weighted = np.zeros(len(free), dtype=bool)
+    obs, setups = solved.obs, solved.network.setups
+    n, n_marks = len(setups), len(solved.network.marks)
+    at_mark = np.full(len(obs), -1)
+    ties = [(obs.start_mark, obs.start_setup), (obs.at_mark, at_mark), (obs.end_mark, obs.end_setup)]
+    met = np.concatenate([(mark * (n + 1) + setup + 1)[obs.used & (mark >= 0)] for mark, setup in ties])
+    mark, setup = np.divmod(distinct(met), n + 1)  # setup 0: the mark itself
+    candidate = np.any(solved.unknowns.marks >= 0, axis=1) & (np.bincount(mark, minlength=n_marks) == 1)
     p = solved.unknowns.priors
-    weighted[p.mark[p.source == "control"]] = True
-    for m, setups in enumerate(ties):
-        if len(setups) == 1 and free[m] and not weighted[m]:
-            (s,) = setups
-            if s >= 0 and not shared[s]:
-                lonely[s] = True
-    return lonely
+    candidate[p.mark[p.source == "control"]] = False
+    lonely = np.zeros(n + 1, dtype=bool)
+    lonely[setup[candidate[mark]]] = True
+    return np.asarray(lonely[1:] & (setups.base < 0) & (setups.height_base < 0))
 
 
-def _control_words(sigma: Floats) -> str:
-    """held, weighted, held-en, weighted-h …; blank for a free mark."""
-    words = []
-    for word, mask in (("held", sigma == 0.0), ("weighted", np.isfinite(sigma) & (sigma > 0.0))):
-        if mask.all():
-            words.append(word)
-        elif mask.any():
-            words.append(f"{word}-{''.join(letter for letter, m in zip('enh', mask, strict=True) if m)}")
-    return " ".join(words)
+def _control_words(sigma: Floats) -> Names:
+    """held, weighted, held-en, weighted-h …; blank for a free mark. (n,) from prior sigmas (n, 3)."""
+    held, weighted = sigma == 0.0, np.isfinite(sigma) & (sigma > 0.0)
+    code = (np.hstack([held, weighted]) @ (1 << np.arange(6))).astype(np.int64)
+    words = np.empty(64, dtype=object)
+    for c in set(code.tolist()):
+        parts = []
+        for word, bits in (("held", c & 7), ("weighted", c >> 3)):
+            if bits:
+                letters = "".join(letter for k, letter in enumerate("enh") if bits >> k & 1)
+                parts.append(word if bits == 7 else f"{word}-{letters}")
+        words[c] = " ".join(parts)
+    return np.asarray(words[code])

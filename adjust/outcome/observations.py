@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..ground.table import Ints, Names
+from ..ground.table import Flags, Ints, Names
 from ..model.observations import KINDS
-from ..model.reductions import as_objects, wrap
+from ..model.reductions import as_objects, rows_of_kind, wrap
 from ..results import AdjustedObservations
 from ..solved import Solved
 
@@ -32,15 +32,14 @@ def observation_table(solved: Solved) -> AdjustedObservations:
             v = np.linalg.cholesky(covariance) @ rows.misclosure.reshape(-1, 3, 1)
             residual[at] = -v.reshape(-1)
         redundancy[at], w[at], strength[at] = rel.redundancy, rel.standardized, rel.strength
-    kinds = [KINDS[k] for k in obs.kind[used]]
-    whole = np.array([k.whole_circle for k in kinds], dtype=bool)
+    says, quantity, whole = _of_kinds(solved)
     adjusted = obs.value[used] + residual
-    adjusted = np.where(whole, np.mod(adjusted, 2.0 * np.pi), adjusted)
+    adjusted = np.where(whole[used], np.mod(adjusted, 2.0 * np.pi), adjusted)
     start, end = _ends(solved, used)
     first = {
         "id": obs.id[used],
-        "kind": as_objects([k.says for k in kinds]),
-        "quantity": as_objects([k.quantity for k in kinds]),
+        "kind": says[used],
+        "quantity": quantity[used],
         "start": start,
         "end": end,
         "start_mark": obs.start_mark[used],
@@ -68,24 +67,37 @@ def observation_table(solved: Solved) -> AdjustedObservations:
     return AdjustedObservations(**joined)
 
 
+def _of_kinds(solved: Solved) -> tuple[Names, Names, Flags]:
+    """What every observation is called, its quantity, and whether its values live on the whole circle."""
+    n = len(solved.obs)
+    says, quantity, whole = np.empty(n, dtype=object), np.empty(n, dtype=object), np.zeros(n, dtype=bool)
+    for name, rows in rows_of_kind(solved.obs).items():
+        kind = KINDS[name]
+        says[rows], quantity[rows], whole[rows] = kind.says, kind.quantity, kind.whole_circle
+    return says, quantity, whole
+
+
 def _priors(solved: Solved) -> dict[str, NDArray[Any]]:
     """Pseudo-observations in the columns of `observations`."""
     p = solved.unknowns.priors
     n = len(p)
     names = solved.network.marks.mark, solved.network.setups.setup
-    start = [
-        str(names[0][m]) if m >= 0 else str(names[1][s]) if s >= 0 else str(i).rpartition(".")[0]
-        for i, m, s in zip(p.id, p.mark, p.setup, strict=True)
-    ]
+    start = p.id.copy()
+    start[p.mark >= 0] = names[0][p.mark[p.mark >= 0]]
+    start[p.setup >= 0] = names[1][p.setup[p.setup >= 0]]
+    lengths = as_objects(["length"] * n)
+    constant = p.source == "constant"
+    start[constant] = [str(i).rpartition(".")[0] for i in p.id[constant]]
     quantity = {c.place: c.quantity for c in solved.unknowns.constants}
+    lengths[constant] = [quantity[c] for c in p.place[constant].tolist()]
     rel = solved.prior_reliability
     residual = solved.prior_residual
     setup_mark = solved.network.setups.mark[p.setup] if len(solved.network.setups) else p.setup
     return {
         "id": p.id,
         "kind": p.source,
-        "quantity": as_objects([quantity.get(c, "length") for c in p.place.tolist()]),
-        "start": as_objects(start),
+        "quantity": lengths,
+        "start": start,
         "end": as_objects([""] * n),
         "start_mark": np.where(p.setup >= 0, setup_mark, p.mark),
         "end_mark": np.full(n, -1),
@@ -107,6 +119,8 @@ def left_out_table(solved: Solved) -> AdjustedObservations:
     """What decisions left out, against the adjusted network; no test values."""
     obs = solved.obs
     rows = np.flatnonzero(~obs.used)
+    if not len(rows):
+        return AdjustedObservations.empty()
     computed = solved.equations.computed(solved.solution.x, rows)
     kinds = [KINDS[k] for k in obs.kind[rows]]
     angle = np.array([k.quantity == "angle" for k in kinds], dtype=bool)
@@ -147,13 +161,12 @@ def left_out_table(solved: Solved) -> AdjustedObservations:
 def _ends(solved: Solved, rows: Ints) -> tuple[Names, Names]:
     marks, setups, obs = solved.network.marks.mark, solved.network.setups.setup, solved.obs
     out = []
-    for mark, setup in ((obs.start_mark, obs.start_setup), (obs.end_mark, obs.end_setup)):
-        out.append(
-            as_objects(
-                [
-                    str(setups[s]) if s >= 0 else str(marks[m]) if m >= 0 else ""
-                    for m, s in zip(mark[rows].tolist(), setup[rows].tolist(), strict=True)
-                ]
-            )
-        )
+    for mark, setup in (
+        (obs.start_mark[rows], obs.start_setup[rows]),
+        (obs.end_mark[rows], obs.end_setup[rows]),
+    ):
+        names = as_objects([""] * len(rows))
+        names[mark >= 0] = marks[mark[mark >= 0]]
+        names[setup >= 0] = setups[setup[setup >= 0]]
+        out.append(names)
     return out[0], out[1]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..estimate.precision import ellipse_factor, ellipses
+from ..ground.table import Ints
 from ..results import Relative
 from ..solved import PAIRS, Solved, sighted_pairs
 
@@ -15,10 +16,7 @@ def relative_table(solved: Solved) -> Relative:
     pairs = sighted_pairs(solved.obs)
     both = np.concatenate([u.marks[pairs[:, 0]], u.marks[pairs[:, 1]]], axis=1)
     Q = solved.solution.cofactor.query(PAIRS, both)
-    row = {str(m): i for i, m in enumerate(marks.mark)}
-    seen = {(int(a), int(b)) for a, b in pairs}
-    named = [(row[a], row[b]) for a, b in solved.settings.pairs if a in row and b in row and row[a] != row[b]]
-    further = [p for p in named if p not in seen and p[::-1] not in seen]
+    further = _further(solved, pairs) if solved.settings.pairs else []
     if further:
         extra = np.array(further, dtype=np.int64)
         columns = np.concatenate([u.marks[extra[:, 0]], u.marks[extra[:, 1]]], axis=1)
@@ -51,3 +49,11 @@ def relative_table(solved: Solved) -> Relative:
         ellipse_azimuth=np.where(plan, azimuth, np.nan),
         sigma_height=np.where(high, np.sqrt(np.maximum(C[:, 2, 2], 0.0)), np.nan),
     )
+
+
+def _further(solved: Solved, pairs: Ints) -> list[tuple[int, int]]:
+    """Pairs that the user names and no sight joins."""
+    row = {str(m): i for i, m in enumerate(solved.network.marks.mark)}
+    seen = {(a, b) for a, b in pairs.tolist()}
+    named = [(row[a], row[b]) for a, b in solved.settings.pairs if a in row and b in row and row[a] != row[b]]
+    return [p for p in named if p not in seen and p[::-1] not in seen]
