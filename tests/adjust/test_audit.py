@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from tests.adjust.networks import Plan
 from tests.benchmarks.audit_power import FIXED, TAPED, audits, shares, solve, traverse
+from tests.oracle.height_loops import loop_shares
 
 from hubtack.adjust.estimate.quantiles import chi2_probability, chi2_quantile
 from hubtack.adjust.ground.table import Floats, Ints
@@ -128,25 +129,60 @@ def test_c7_4_one_odd_setup(rounds: int, kind: str, expected: float) -> None:
     assert np.mean(power) == pytest.approx(expected, abs=0.015)
 
 
-def test_c7_5_other_sigmas_wrong_mislead_unless_profiled() -> None:
-    """Truth fixed, σ_hi really 1.5 for 1.0 mm and zenith 2″ for 1″: 20 : 1 wrongly in many cases, next to none profiled."""
+WRONG_SIGMAS = (
+    (1.0, 1.0e-3),
+    (2.0, 1.0e-3),
+    (1.0, 1.5e-3),
+    (2.0, 1.5e-3),
+)  # true σ_z ″ and σ_hi; declared 1, 1 mm
+
+
+@pytest.mark.parametrize("open_zenith", [False, True])
+@pytest.mark.parametrize("leg", [30.0, 100.0])
+def test_c7_5_other_sigmas_wrong_and_profiled(leg: float, open_zenith: bool) -> None:
+    """Shares at 20 : 1 of whole traverses against a loop of height differences that is simulated and decided on its own."""
+    runs = 40
+    question = Question(gate=0.0, zenith=open_zenith)
+    misses = []
+    for zenith, hi in WRONG_SIGMAS:
+        for taped in (False, True):
+            expected = loop_shares(10, leg, zenith=zenith, hi=hi, taped=taped, open_zenith=open_zenith)
+            found = shares(audits(runs, 7, question, 10, leg, taped, true_hi=hi, hi=1e-3, true_zenith=zenith))
+            for f, p in zip(found, expected, strict=True):
+                spread = math.sqrt(max(p * (1.0 - p), 0.01) / runs)
+                misses.append((f - p) / spread)
+    # sixteen shares: the worst of them beyond 3.5 standard errors by chance once in a hundred runs of this test
+    assert np.abs(misses).max() < 3.5
+    # and together: the sum of their squares, χ² of sixteen beyond 40 once in a thousand (shares of one cell do correlate)
+    assert np.sum(np.square(misses)) < 40.0
+
+
+def test_c7_5_published_range() -> None:
+    """10 stations of 30 m, σ_hi estimated alongside: right in .78–.90 of fixed and .88–.89 of taped days, wrong in 0–.5 %.
+
+    The range of the sheet holds with at most one other sigma wrong; its figures are given without their number of runs, so
+    they are met to two standard errors of 400. With both wrong the loop gives .63.
+    """
+    error = 2.0 * math.sqrt(0.85 * 0.15 / 400.0) + 0.005
+    for zenith, hi in WRONG_SIGMAS[:3]:
+        fixed, wrong = loop_shares(10, 30.0, zenith=zenith, hi=hi, taped=False, open_zenith=False)
+        taped = loop_shares(10, 30.0, zenith=zenith, hi=hi, taped=True, open_zenith=False)[1]
+        assert 0.78 - error <= fixed <= 0.90 + error
+        assert 0.88 - error <= taped <= 0.89 + error
+        assert wrong <= 0.0075
+    assert loop_shares(10, 30.0, zenith=2.0, hi=1.5e-3, taped=False, open_zenith=False)[0] < 0.70
+
+
+def test_c7_5_unprofiled_misleads() -> None:
+    """Truth fixed, σ_hi really 1.5 for 1.0 mm and zenith 2″ for 1″: 20 : 1 wrongly in 28–55 %, next to none profiled."""
     runs = 60
     wrong: dict[bool, float] = {}
     for profile in (False, True):
         question = Question() if profile else PLAIN
         found = audits(runs, 3, question, 10, 100.0, False, true_hi=1.5e-3, hi=1e-3, true_zenith=2.0)
         wrong[profile] = shares(found)[1]
-    assert wrong[False] >= 0.20  # 28–55 % published
-    assert wrong[True] <= 0.04  # 0–0.5 % published: two of sixty would be chance
-
-
-def test_c7_5_profiling_costs_little() -> None:
-    """10 stations of 30 m: right at 20 : 1 in .78–.90 of fixed and .88–.89 of taped days."""
-    runs = 60
-    fixed = shares(audits(runs, 4, Question(gate=0.0), 10, 30.0, False, true_hi=1e-3, hi=1e-3))[0]
-    taped = shares(audits(runs, 4, Question(gate=0.0), 10, 30.0, True, true_hi=1e-3, hi=1e-3))[1]
-    assert 0.78 - 0.12 <= fixed <= 0.97  # three standard errors of 60 runs
-    assert 0.88 - 0.13 <= taped <= 0.97
+    assert wrong[False] >= 0.20
+    assert wrong[True] <= 0.04  # two of sixty: .4 % are expected
 
 
 def visits(count: int, instruments: int, levelled: bool = False) -> Plan:

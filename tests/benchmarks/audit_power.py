@@ -1,6 +1,6 @@
 """Fixed or measured heights: how often the audit says so rightly, wrongly, or not at all.
 
-    python tests/benchmarks/audit_power.py [--runs 60] [--seed 1]
+    python -m tests.benchmarks.audit_power [--runs 60] [--seed 1]
 
 Whole closed traverses with known truth: every station sights its two neighbours, both faces in two rounds of 1″, every
 target set anew for its sight. The heights of the targets are truly fixed (0.2 mm) or truly taped (1.5 mm); the audit is
@@ -14,6 +14,7 @@ import argparse
 import math
 
 import numpy as np
+from tests.oracle.height_loops import loop_shares
 
 from hubtack.adjust import adjust
 from hubtack.adjust.ground.network import Instruments, Marks, Network, Setups, Sights, Supports, Targets
@@ -158,32 +159,38 @@ def main() -> None:
             cells.append(f"{fixed:.2f} | {taped:.2f} ({of_fixed:.2f} | {of_taped:.2f})")
         print(f"{leg:6.0f} {hi:8.1f}  " + "".join(f"{c:>26}" for c in cells))
 
-    print("\nOther sigmas wrong, 10 stations; right and wrong at 20 : 1.")
+    print(
+        "\nOther sigmas wrong, 10 stations; right and wrong at 20 : 1. In brackets what an independent simulation of"
+    )
+    print("height differences alone gives; the last column is what the tool asks by itself.\n")
     head = f"{'leg m':>6} {'truth':>6} {'σ_z true″':>10} {'σ_hi true / declared mm':>25}"
-    print(f"{head}  {'as declared':>14} {'profiled, gated':>16}")
+    print(f"{head}  {'as declared':>14} {'σ_hi profiled':>27} {'σ_hi, σ_z profiled, gated':>27}")
     for leg in (30.0, 100.0):
         for zenith, true_hi in ((1.0, 1.0), (2.0, 1.0), (1.0, 1.5), (2.0, 1.5)):
             for taped in (False, True):
                 cells = []
-                for question in (plain, Question()):
-                    found = audits(
-                        runs,
-                        seed,
-                        question,
-                        10,
-                        leg,
-                        taped,
-                        true_hi=true_hi * 1e-3,
-                        hi=1e-3,
-                        true_zenith=zenith,
+                for question in (plain, Question(gate=0.0, zenith=False), Question()):
+                    hi = true_hi * 1e-3
+                    found = shares(
+                        audits(runs, seed, question, 10, leg, taped, true_hi=hi, hi=1e-3, true_zenith=zenith)
                     )
-                    fixed, measured = shares(found)
-                    right, wrong = (measured, fixed) if taped else (fixed, measured)
-                    cells.append(f"{right:.2f}, {wrong:.2f}")
+                    cell = _right_and_wrong(found, taped)
+                    if question.profile:
+                        alone = loop_shares(
+                            10, leg, zenith=zenith, hi=hi, taped=taped, open_zenith=question.zenith
+                        )
+                        cell += f" ({_right_and_wrong(alone, taped, 3)})"
+                    cells.append(cell)
                 word = "taped" if taped else "fixed"
                 print(
-                    f"{leg:6.0f} {word:>6} {zenith:10.0f} {f'{true_hi} / 1.0':>25}  {cells[0]:>14} {cells[1]:>16}"
+                    f"{leg:6.0f} {word:>6} {zenith:10.0f} {f'{true_hi} / 1.0':>25}  "
+                    f"{cells[0]:>14} {cells[1]:>27} {cells[2]:>27}"
                 )
+
+
+def _right_and_wrong(found: tuple[float, float], taped: bool, digits: int = 2) -> str:
+    right, wrong = found[::-1] if taped else found
+    return f"{right:.{digits}f}, {wrong:.{digits}f}"
 
 
 if __name__ == "__main__":
