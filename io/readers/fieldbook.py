@@ -19,7 +19,7 @@ from ..faults import FaultList, Nearest, Spot, listed
 from ..units import Unreadable, quoted
 from .bookfile import Book, any_of, fold, parse_book, read_text
 from .bookunits import converter, decimal_commas, header_unit, square_bracket, with_points
-from .visits import Draft, Visits
+from .visits import Draft, Visits, left_open
 
 LENGTHS = ("hi", "ht", "prism_constant", "slope", "horizontal")
 ANGLES = ("circle", "zenith")
@@ -90,7 +90,8 @@ class _Reader:
             found = "No row of the book has a target and a reading"
             self.faults.at(self.book.spot(-1, None), "TAB227", found, "See [columns] in job.toml.")
             return {}
-        self._tell(visits)
+        unsure = [s for s in visits.setups if s.instrument or self._may_err(s.cells.get("support", ""))]
+        self._tell(visits, left_open(unsure, set(zip(starts, ends, strict=True))))
         tables = {
             "setups": self._setup_table(visits.setups),
             "sights": self._sights(rows, starts, ends, faces),
@@ -249,6 +250,11 @@ class _Reader:
             found = f"Setup {draft.name} has {attribute} {here} here and {draft.cells[attribute]} at {first}"
         self._fault(row, key, "TAB242", found, "A setup that changes needs a new name.")
 
+    def _may_err(self, support: str) -> bool:
+        """Whether a support has a centring or height error at all: without, one setup and two are the same."""
+        keys = self.job.supports.get(support)
+        return keys is None or keys.centring_sigma != 0 or keys.height_sigma != 0
+
     # -- the tables --
 
     def _setup_table(self, setups: list[Draft]) -> TextTable:
@@ -335,7 +341,7 @@ class _Reader:
 
     # -- words --
 
-    def _tell(self, visits: Visits) -> None:
+    def _tell(self, visits: Visits, open_marks: list[str]) -> None:
         """What was told from the book without its saying so."""
         if visits.inferred:
             drafts = [s for s in visits.setups if not s.named]
@@ -347,6 +353,14 @@ class _Reader:
             lasts = "height or support changes" if visits.beyond_visit else "the instrument moves on"
             wanted = f"A target setup lasts until {lasts}; hubtack new --from JOB DIR writes them out as tables, for correction."
             self.remarks.append(Trouble("REM520", text, wanted))
+        if open_marks:
+            taken = "one setup" if visits.beyond_visit else "set up anew each time"
+            text = (
+                f"{self.book.file} can't say whether the targets on {listed(open_marks)} stayed where they were "
+                f"while the instrument moved on; they are taken as {taken}."
+            )
+            wanted = "Say so by same_target in [columns], or name in a column to_setup those that differ."
+            self.remarks.append(Trouble("REM528", text, wanted, marks=tuple(open_marks)))
         used = set(self.places.values())
         rest = [
             h for i, h in enumerate(self.book.header) if i not in used and h and any(self.book.columns[i])

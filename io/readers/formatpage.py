@@ -44,9 +44,10 @@ for. The job's first instrument and first support stand in for a column that the
 that the book does not name (from_setup, to_setup) are inferred: rows of one mark, support, device
 and height are one setup; blank rows, any change, or for a target the next instrument setup, start a
 new one. With same_target = "until height or support changes" a target stays one setup though the
-instrument moves on. A blank cell under the instrument means "as above". Marks that are not in
-marks.csv are new ones. hubtack new --from BOOK JOB guesses all this and writes tables for
-correction."""
+instrument moves on. No book shows whether a target stayed or was set up anew at the same height:
+the result names such marks, and a column to_setup may name those alone that the rule gets wrong.
+A blank cell under the instrument means "as above". Marks that are not in marks.csv are new ones.
+hubtack new --from BOOK JOB guesses all this and writes tables for correction."""
 _WORKBOOK = """\
 workbook  A job as one day.xlsx: sheets named marks, setups, sights, reduced, vectors with the same
 columns as the tables, and a sheet job whose first column holds the lines of job.toml.

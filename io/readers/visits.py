@@ -8,7 +8,7 @@ instrument on its mark ends it in any case. A blank cell means "as above", not a
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 ATTRIBUTES = ("mark", "support", "device", "height", "base", "height_base", "prism_constant")
@@ -127,3 +127,28 @@ class Visits:
         draft.rows = {k: row for k, cell in cells.items() if cell}
         self.setups.append(draft)
         return draft
+
+
+def left_open(setups: list[Draft], sights: Iterable[tuple[str, str]]) -> list[str]:
+    """The marks on which the book can't tell one target setup from two.
+
+    The same support, device and height were sighted there from several instrument setups, and the instrument was not on
+    the mark in between: the target may have stayed, or have been set up anew. `sights` are (instrument, target) names.
+    """
+    seen_from: dict[str, set[str]] = {}
+    for start, end in sights:
+        seen_from.setdefault(end, set()).add(start)
+    marks: dict[str, None] = {}
+    last: dict[str, Draft] = {}  # by mark: the setup before, as long as none of the instrument's came after it
+    for draft in setups:
+        mark, before = draft.cells["mark"], last.get(draft.cells["mark"])
+        if draft.instrument:
+            last.pop(mark, None)
+            continue
+        last[mark] = draft
+        if draft.named:
+            continue
+        again = before is not None and not before.named and not before.differs(draft.cells, _MOVABLE)
+        if again or len(seen_from.get(draft.name, ())) > 1:
+            marks[mark] = None
+    return list(marks)
