@@ -32,7 +32,9 @@ _WITH_UNIT = re.compile(rf"({_NUMBER})\s*([A-Za-z][A-Za-z-]*)", re.ASCII)
 _PLAIN = re.compile(_NUMBER, re.ASCII)
 _SECONDS = r"\d{1,2}(?:\.\d*)?"
 _DMS = re.compile(
-    rf"([+-]?)(\d{{1,3}})(?:-(\d{{1,2}})(?:-({_SECONDS}))?| (\d{{1,2}})(?: ({_SECONDS}))?)", re.ASCII
+    rf"([+-]?)(\d{{1,3}})(?:-(\d{{1,2}})(?:-({_SECONDS}))?| (\d{{1,2}})(?: ({_SECONDS}))?|"
+    rf"""°(\d{{1,2}})'({_SECONDS})\")""",
+    re.ASCII,
 )
 _PART = r"(\d+(?:\.\d*)?)"
 # wanted seldom, so compiled when wanted
@@ -176,8 +178,8 @@ class Units:
         if self.angle == "dms":
             match = _DMS.fullmatch(text)
             if match:
-                sign, d, m1, s1, m2, s2 = match.groups()
-                minutes, seconds = m1 or m2, s1 or s2
+                sign, d, m1, s1, m2, s2, m3, s3 = match.groups()
+                minutes, seconds = m1 or m2 or m3, s1 or s2 or s3
                 m, s = int(minutes), float(seconds) if seconds else 0.0
                 if m < 60 and s < 60:
                     total = (int(d) * 3600 + m * 60 + s) * ARCSEC

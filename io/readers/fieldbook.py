@@ -189,7 +189,7 @@ class _Reader:
         column = self._column
         starts, ends = [column(c) for c in FROM.values()], [column(c) for c in TO.values()]
         from_names, to_names, times = column("from_setup"), column("to_setup"), column("time")
-        readings = [self.cells[k] for k in READINGS if k in self.cells]
+        sights = [any(r) for r in zip(*(self.cells[k] for k in READINGS if k in self.cells), strict=True)]
         instrument_default = next(iter(self.job.instruments), "")
         support_default = next(iter(self.job.supports), "")
         defaults = {"support": "" if "from_support" in self.cells else support_default,
@@ -198,38 +198,50 @@ class _Reader:
         rows: list[int] = []
         names: tuple[list[str], list[str]] = ([], [])
         last: dict[str, str] = {}
+        instrument: Draft | None = None
+        before: tuple[str, ...] = ()  # what the row before said of its instrument
+        known: dict[tuple[str, ...], Draft] = {}  # what rows said of their targets
         passed = 0
-        for row in range(len(self.book)):
-            if row in self.book.gaps:
+        for row, (start, stop) in enumerate(
+            zip(zip(*starts, strict=True), zip(*ends, strict=True), strict=True)
+        ):
+            gap, sighted = row in self.book.gaps, sights[row]
+            if gap:
                 visits.gap()
-            at = {k: c[row] for k, c in zip(FROM, starts, strict=True)}
-            end = {k: c[row] for k, c in zip(TO, ends, strict=True)}
-            sighted = any(r[row] for r in readings)
-            if not at["mark"] and not end["mark"] and not sighted:
+            if not start[0] and not sighted and not stop[0]:
                 passed += 1
                 continue
-            if not at["mark"] and last and not from_names[row]:
-                at = last | {k: c for k, c in at.items() if c}
-            elif at["mark"] and at["mark"] == last.get("mark") and row not in self.book.gaps:
-                at = {k: c or last[k] for k, c in at.items()}
-            if not at["mark"] and from_names[row] not in visits.named:
-                found = "There is no mark under the instrument"
-                self._fault(
-                    row, "from_mark", "TAB208", found, "Name it, at least in the first row of a setup."
-                )
-                continue
-            at = {k: c or defaults.get(k, "") for k, c in at.items()}
-            instrument = visits.instrument(row, from_names[row], at)
+            same = start == before and not gap and instrument and not instrument.named and not from_names[row]
+            if not same or instrument is None:
+                at = dict(zip(FROM, start, strict=True))
+                before = ()
+                if not at["mark"] and last and not from_names[row]:
+                    at = last | {k: c for k, c in at.items() if c}
+                elif at["mark"] and at["mark"] == last.get("mark") and not gap:
+                    at = {k: c or last[k] for k, c in at.items()}
+                if not at["mark"] and from_names[row] not in visits.named:
+                    found = "There is no mark under the instrument"
+                    self._fault(
+                        row, "from_mark", "TAB208", found, "Name it, at least in the first row of a setup."
+                    )
+                    continue
+                at = {k: c or defaults.get(k, "") for k, c in at.items()}
+                instrument = visits.instrument(row, from_names[row], at)
+                last = {k: at[k] or instrument.cells.get(k, "") for k in FROM}
+                before = start
             instrument.started = instrument.started or times[row]
-            last = {k: at[k] or instrument.cells.get(k, "") for k in FROM}
-            if not sighted and not end["mark"]:
+            if not sighted and not stop[0]:
                 continue
-            if not end["mark"] and to_names[row] not in visits.named:
+            if not stop[0] and to_names[row] not in visits.named:
                 found = "There is no mark under the target"
                 self._fault(row, "to_mark", "TAB208", found, "Name it, or leave the readings blank.")
                 continue
-            end["support"] = end["support"] or support
-            target = visits.target(row, to_names[row], end)
+            target = None if to_names[row] else known.get(stop)
+            if target is None or not visits.stands(target):
+                end = dict(zip(TO, stop, strict=True))
+                end["support"] = end["support"] or support
+                target = visits.target(row, to_names[row], end)
+                known[stop] = target
             target.started = target.started or times[row]
             rows.append(row)
             names[0].append(instrument.name)

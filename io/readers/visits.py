@@ -103,6 +103,10 @@ class Visits:
                 draft = self._targets[mark] = self._new(row, False, cells)
         return draft
 
+    def stands(self, target: Draft) -> bool:
+        """Whether an inferred target is still the last one on its mark, so that the same words mean the same setup."""
+        return self._targets.get(target.cells["mark"]) is target
+
     def _by_name(self, row: int, name: str, instrument: bool, cells: dict[str, str]) -> Draft:
         draft = self.named.get(name)
         if draft is None:
@@ -139,7 +143,9 @@ def left_open(setups: list[Draft], sights: Iterable[tuple[str, str]]) -> list[st
     for start, end in sights:
         seen_from.setdefault(end, set()).add(start)
     marks: dict[str, None] = {}
-    last: dict[str, Draft] = {}  # by mark: the setup before, as long as none of the instrument's came after it
+    last: dict[
+        str, Draft
+    ] = {}  # by mark: the setup before, as long as none of the instrument's came after it
     for draft in setups:
         mark, before = draft.cells["mark"], last.get(draft.cells["mark"])
         if draft.instrument:

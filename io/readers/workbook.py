@@ -128,7 +128,7 @@ class WorkbookSource:
         move = faults.elsewhere[f"{name}.csv"] = self._mover(name, header)
         self._open.tell_lost(name, faults)
         kinds = {c.name: c.kind for c in schema}
-        records = [[text_of(c).strip() for c in rows[i]] for i in numbers]
+        records = [[(c if c.__class__ is str else text_of(c)).strip() for c in rows[i]] for i in numbers]
         for record, i in zip(records[1:], numbers[1:], strict=True):
             for j, cell in enumerate(rows[i][: len(header)]):
                 kind = kinds.get(header[j], "text")
@@ -286,8 +286,8 @@ def _book(workbook: _Workbook, sheet: str, hits: Hits, faults: FaultList) -> Boo
         faults.add(workbook.name, 0, "", "RUN412", found, f"There are {listed(workbook.names())}.")
         return None
     workbook.tell_lost(name, faults)
-    texts = [[text_of(c).strip() for c in row] for row in rows]
-    numbers = [i for i, row in enumerate(texts) if any(row)]
+    texts = [[c if c.__class__ is str else text_of(c) for c in row] for row in rows]
+    numbers = [i for i, row in enumerate(texts) if any(map(str.strip, row))]
     gaps = {n for n, i in enumerate(numbers) if n and i != numbers[n - 1] + 1}
     lines = [i + 1 for i in numbers]
     book = book_of(f"{workbook.name}:{name}", [texts[i] for i in numbers], lines, gaps, hits, faults)

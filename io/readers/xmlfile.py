@@ -95,7 +95,7 @@ def first(parent: _Element | None, *path: str) -> _Element | None:
         if parent is None:
             return None
         space = _namespace(parent)
-        parent = parent.find(f"{{{space}}}{name}" if space else name)
+        parent = next(parent.iterchildren(f"{{{space}}}{name}" if space else name), None)
     return parent
 
 

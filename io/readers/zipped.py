@@ -8,6 +8,7 @@ value (a formula never computed, an error) are found here too, for the library h
 from __future__ import annotations
 
 import re
+import string
 import zipfile
 import zlib
 from dataclasses import dataclass, field
@@ -18,7 +19,9 @@ MOST_MEMBERS = 5_000
 MOST_CELLS = 20_000_000  # of one sheet's rectangle
 # wherever it stands: an attribute before it may hold a ">", and a name that is none would be taken as a far column
 _PLACE = re.compile(rb"""\sr\s*=\s*["']([^"']*)["']""")
-_NAMED = re.compile(rb"([A-Z]{0,3})([0-9]{1,7})")
+_USUAL_PLACE = re.compile(rb''' r="([^"]*)"''')  # a literal to search for: five times as fast
+_DIGITS, _LETTERS = string.digits.encode(), string.ascii_uppercase.encode()
+_NAMED = re.compile(rb"""(?:[A-Z]{0,3}[0-9]{1,7}")*+""")
 _CELL = re.compile(rb"<(?:\w+:)?c\b([^>]*?)(?:/>|>(.*?)</(?:\w+:)?c>)", re.DOTALL)
 _NAME = re.compile(rb"""\sr=["']([A-Z]{1,3}[0-9]{1,7})["']""")
 _ERROR = re.compile(rb"""\st=["']e["']""")
@@ -114,17 +117,28 @@ def _sheets(members: dict[str, bytes]) -> Sheets:
 def _check_size(name: str, xml: bytes) -> None:
     if b"\0" in xml:
         raise Unsafe(f"The sheet {name} is damaged, or not UTF-8", "Save the workbook anew.")
-    columns, last_row = 1, 1
-    letters = set()
-    for place in _PLACE.findall(xml):
-        match = _NAMED.fullmatch(place)
-        if match is None:
-            shown = place[:20].decode("utf-8", "replace")
+    # single bytes are looked for at the speed of memory; only the declaration may end in a line break
+    odd = any(sign in xml for sign in (b"\t", b"\f", b"\v", b"r='", b"r ="))
+    usual = not odd and xml.find(b"\n", 200) < 0 and xml.find(b"\r", 200) < 0
+    pattern = _USUAL_PLACE if usual else _PLACE
+    letters: set[bytes] = set()
+    numbers: set[bytes] = set()
+    start = 0
+    while start < len(xml):  # a million cells at once would not stay in the cache
+        end = xml.find(b"<", start + 500_000)
+        end = len(xml) if end < 0 else end
+        places = b'"'.join([*pattern.findall(xml, start, end), b""])
+        if not _NAMED.fullmatch(places):
+            wrong = next(p for p in places.split(b'"') if not _NAMED.fullmatch(p + b'"'))
+            shown = wrong[:20].decode("utf-8", "replace")
             raise Unsafe(
                 f"The sheet {name} is damaged: a cell is called {shown!r}", "Save the workbook anew."
             )
-        letters.add(match[1])
-        last_row = max(last_row, int(match[2]))
+        letters.update(places.translate(None, _DIGITS).split(b'"'))
+        numbers.update(places.translate(None, _LETTERS).split(b'"'))
+        start = end
+    last_row = max(map(int, numbers - {b""}), default=1)
+    columns = 1
     for each in letters:
         number = 0
         for character in each:
