@@ -2,110 +2,35 @@
 
 from __future__ import annotations
 
-import dataclasses
 import itertools
 import math
 import re
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from lxml import etree
+from tests.io.delivered import delivered, numbers
+from tests.io.found_xml import NS, TURN, equal, facts, quantity, write
 
 from hubtack.adjust import adjust
 from hubtack.adjust.ground.network import Network
-from hubtack.adjust.results import AdjustedMarks
-from hubtack.adjust.settings import Settings
 from hubtack.io.job import read_job
 from hubtack.io.units import Units
-from hubtack.io.writers import landxml
-from hubtack.io.writers.landxml_elements import clean, exact, packed
+from hubtack.io.writers.landxml_elements import clean
 
-from .delivered import SAMPLES, change, delivered, numbers
-from .made_up import levelling, made_up
-
-NS = {"x": "http://www.landxml.org/schema/LandXML-1.2"}
 CASES = [
     ("braced-traverse", Units()),
     ("odd", Units("ft", "gon")),
     ("free-stations", Units("us-ft", "deg")),
     ("by-hand", Units()),
 ]
-TURN = {"decimal degrees": math.pi / 180, "grads": math.pi / 200}
-LINEAR = {"meter": 1.0, "foot": 0.3048, "USSurveyFoot": 1200 / 3937}
-QUANTITY = {"mm": 1e-3, "m": 1.0, "arcsec": math.pi / 648_000, "rad": 1.0, "ppm": 1e-6}
-
-
-class Found:
-    """What a file says, in SI, read with nothing of the project's."""
-
-    def __init__(self, path: Path) -> None:
-        parser = etree.XMLParser(resolve_entities=False, no_network=True)
-        self.root = etree.parse(str(path), parser).getroot()
-        units = self.root.find("x:Units", NS)[0]
-        self.metres, self.turn = LINEAR[units.get("linearUnit")], units.get("angularUnit")
-
-    def all(self, path: str) -> list[Any]:
-        return self.root.findall(path, NS)
-
-    def features(self, what: str) -> list[dict[str, str]]:
-        return [
-            facts(f) for f in self.root.iterfind(".//x:Feature", NS) if f.get("code") == f"hubtack {what}"
-        ]
-
-    def named(self, what: str) -> dict[str, dict[str, str]]:
-        elements = self.root.iterfind(".//x:Feature", NS)
-        return {f.get("name"): facts(f) for f in elements if f.get("code") == f"hubtack {what}"}
-
-    def length(self, text: str | None) -> float:
-        return float(text) * self.metres if text else math.nan
-
-    def angle(self, text: str | None) -> float:
-        if not text:
-            return math.nan
-        if self.turn in TURN:
-            return float(text) * TURN[self.turn]
-        sign, degrees, digits = re.fullmatch(r"(-?)(\d+)\.(\d{4,})", text).groups()
-        minutes, seconds = int(digits[:2]), float(f"{digits[2:4]}.{digits[4:] or '0'}")
-        assert minutes < 60
-        assert seconds < 60
-        value = (int(degrees) * 3600 + minutes * 60 + seconds) * (math.pi / 648_000)
-        return -value if sign else value
-
-
-def facts(element: Any) -> dict[str, str]:
-    properties = [(p.get("label"), p.get("value")) for p in element.findall("x:Property", NS)]
-    assert len(dict(properties)) == len(properties) or element.get("code") == "hubtack datum"
-    return dict(properties)
-
-
-def quantity(text: str | None) -> float:
-    if not text:
-        return math.nan
-    number, unit = text.split(" ")
-    return float(number) * QUANTITY[unit]
-
-
-def write(adjustment: Any, job: Any, folder: Path) -> Found:
-    landxml.write(adjustment, job, folder)
-    return Found(folder / "network.xml")
 
 
 @pytest.fixture(params=CASES, ids=lambda c: f"{c[0]} {c[1].length} {c[1].angle}", scope="module")
 def case(request, tmp_path_factory):
     adjustment, job = delivered(*request.param)
     return adjustment, job, write(adjustment, job, tmp_path_factory.mktemp("xml"))
-
-
-def equal(found: Any, wanted: Any, exactly: bool = True) -> bool:
-    """Arrays equal with NaN alike. Lengths in feet can be one last place off."""
-    a, b = np.array(found, dtype=float), np.array(wanted, dtype=float)
-    if exactly:
-        return np.array_equal(a, b, equal_nan=True)
-    return np.allclose(a, b, rtol=4e-16, atol=0.0, equal_nan=True)
 
 
 # -- structure --------------------------------------------------------------------------------------------------------
@@ -372,182 +297,3 @@ def test_the_network_built_from_the_file_adjusts_to_the_same_coordinates(tmp_pat
     )
     second = adjust(again, job.settings)
     assert np.array_equal(second.marks.east, adjustment.marks.east, equal_nan=True)
-
-
-# -- numbers and odd texts --------------------------------------------------------------------------------------------
-
-
-def test_packed_angles():
-    arcsec = math.pi / 648_000
-    assert packed((100 * 3600 + 29 * 60 + 20) * arcsec) == "100.2920"
-    assert packed(14.3 * arcsec + 60 * arcsec) == "0.01143"
-    assert packed(-1.5 * arcsec) == "-0.00015"
-    assert packed(0.0) == "0.0000"
-    assert packed(59.99999999 * arcsec) == "0.0100"  # carries to the minute
-
-
-@given(st.integers(0, 359), st.integers(0, 59), st.integers(0, 599_999))
-def test_packed_angles_come_back_exactly(degrees, minutes, steps):
-    text = f"{steps / 1e4:.4f}"
-    value = (degrees * 3600 + minutes * 60 + float(text)) * (math.pi / 648_000)
-    found = Found.__new__(Found)
-    found.turn = "decimal dd.mm.ss"
-    assert found.angle(packed(value)) == value
-
-
-@given(st.decimals(-99999, 99999, places=4), st.sampled_from([1.0, 0.3048, 1200 / 3937, math.pi / 200]))
-def test_lengths_come_back_exactly(number, unit):
-    value = float(number) * unit
-    assert float(exact(value, unit)) * unit == value
-
-
-@given(st.text(max_size=30))
-def test_any_text_can_be_written_and_comes_back(text):
-    element = etree.Element("a")
-    element.set("b", clean(text))
-    back = etree.fromstring(etree.tostring(element)).get("b")
-    assert back == clean(text)
-    assert len(back) == len(text)
-
-
-def test_a_setup_without_a_height_and_slant_heights(tmp_path):
-    folder = tmp_path / "job"
-    import shutil
-
-    shutil.copytree(SAMPLES / "braced-traverse", folder)
-    toml = (folder / "job.toml").read_text(encoding="utf-8")
-    toml = toml.replace(
-        'height = "taped"', 'height = "slant"\nslant_radius = "0.15 m"\nslant_offset = "2 mm"', 1
-    )
-    (folder / "job.toml").write_text(toml, encoding="utf-8")
-    change(folder / "setups.csv", {"height": lambda i, h: h})
-    job = read_job(folder)
-    found = write(adjust(job.network, job.settings), job, tmp_path)
-    setup = found.root.find(".//x:InstrumentSetup", NS)
-    entered = float(facts(setup.find("x:Feature", NS))["height"])
-    assert float(setup.get("instrumentHeight")) == pytest.approx(
-        math.sqrt(entered**2 - 0.15**2) + 0.002, abs=1e-12
-    )
-    flat = dataclasses.replace(
-        job.network, setups=job.network.setups.replace(height=np.full(len(job.network.setups), np.nan))
-    )
-    adjustment = delivered("braced-traverse")[0]
-    found = write(dataclasses.replace(adjustment, network=flat), job, tmp_path)
-    assert {e.get("instrumentHeight") for e in found.all(".//x:InstrumentSetup")} == {"0"}
-    assert not any(e.get("targetHeight") for e in found.all(".//x:TargetSetup"))
-
-
-@pytest.mark.parametrize("network", [made_up(), levelling(), made_up(40)])
-def test_made_up_networks(network, tmp_path):
-    """Jobs that were not read from files have no texts; their control comes from the prior sigmas."""
-    adjustment, job = network
-    found = write(adjustment, dataclasses.replace(job, texts={}), tmp_path)
-    assert len(found.all("x:CgPoints/x:CgPoint")) == len(adjustment.marks)
-
-
-def test_control_from_prior_sigmas(tmp_path):
-    adjustment, job = made_up()
-    marks = adjustment.network.marks.replace(
-        sigma_east=[0, 0.002, *[np.inf] * 6],
-        sigma_north=[0, 0.002, *[np.inf] * 6],
-        sigma_height=[0, 0, *[np.inf] * 6],
-    )
-    adjustment = dataclasses.replace(adjustment, network=dataclasses.replace(adjustment.network, marks=marks))
-    found = write(adjustment, dataclasses.replace(job, texts={}), tmp_path)
-    own = found.named("mark")
-    assert own["mark-1"]["control"] == "held-enh"
-    assert own["mark-2"]["control"] == "held-h weighted-en"
-    assert found.length(own["mark-2"]["sigma_east"]) == 0.002
-    assert "control" not in own["mark-3"]
-
-
-def test_datum_and_pairs(tmp_path):
-    adjustment, job = delivered("braced-traverse")
-    settings = Settings(datum_marks=("G1", "Y1"), pairs=(("G1", "Y5"), ("Y2", "P1")))
-    found = write(dataclasses.replace(adjustment, settings=settings), job, tmp_path)
-    (datum,) = [f for f in found.all(".//x:Feature") if f.get("code") == "hubtack datum"]
-    assert [p.get("value") for p in datum] == ["G1", "Y1"]
-    assert found.features("pair") == [{"from": "G1", "to": "Y5"}, {"from": "Y2", "to": "P1"}]
-
-
-def same_job(again: Any, job: Any) -> None:
-    """By loop over what tables and settings declare, so that a new column can't be forgotten in the file."""
-    for field in dataclasses.fields(Network):
-        table, found = getattr(job.network, field.name), getattr(again.network, field.name)
-        if field.name == "left_out":
-            assert found == table
-            continue
-        for column in table.columns():
-            wanted, values = getattr(table, column.name), getattr(found, column.name)
-            where = f"{field.name}.{column.name}"
-            if wanted.dtype == np.float64:
-                # feet and gon are turned to metres and radians twice: two last places
-                assert np.allclose(values, wanted, rtol=5e-16, atol=0.0, equal_nan=True), where
-            else:
-                assert values.tolist() == wanted.tolist(), where
-    assert again.settings == job.settings
-    assert [(d.action, d.what, d.value, d.before, d.reason, d.by) for d in again.decisions] == [
-        (d.action, d.what, d.value, d.before, d.reason, d.by) for d in job.decisions
-    ]
-    assert (again.name, again.units) == (job.name, job.units)
-
-
-@pytest.mark.parametrize("name", ["odd", "braced-traverse", "free-stations", "by-hand"])
-def test_the_projects_reader_finds_every_column_and_every_choice(name, tmp_path):
-    adjustment, job = delivered(name)
-    write(adjustment, job, tmp_path)
-    again = read_job(tmp_path / "network.xml")
-    same_job(again, job)
-    second = adjust(again.network, again.settings)
-    assert np.array_equal(second.marks.east, adjustment.marks.east, equal_nan=True)
-    assert np.array_equal(second.marks.covariance, adjustment.marks.covariance, equal_nan=True)
-
-
-@pytest.mark.parametrize("name", ["braced-traverse", "free-stations", "by-hand"])
-def test_written_again_it_is_the_same_file(name, tmp_path):
-    adjustment, job = delivered(name)
-    write(adjustment, job, tmp_path)
-    first = (tmp_path / "network.xml").read_bytes()
-    again = read_job(tmp_path / "network.xml")
-    write(adjust(again.network, again.settings), again, tmp_path)
-    assert (tmp_path / "network.xml").read_bytes() == first
-
-
-@pytest.mark.parametrize("units", [Units("ft", "gon"), Units("us-ft", "deg"), Units("ft", "dms")])
-def test_in_other_units_the_same_coordinates_to_a_nanometre(units, tmp_path):
-    adjustment, job = delivered("free-stations", units)
-    write(adjustment, job, tmp_path)
-    again = read_job(tmp_path / "network.xml")
-    second = adjust(again.network, again.settings)
-    for name in ("east", "north", "height"):
-        found, wanted = getattr(second.marks, name), getattr(adjustment.marks, name)
-        assert np.allclose(found, wanted, rtol=0.0, atol=1e-9, equal_nan=True)
-
-
-def test_a_job_with_every_table_key_and_decision_is_found_again(job, tmp_path):
-    """The job of the reading tests: vectors, slant heights, datum, pairs, left-out observations. It need not adjust."""
-    job.cell("setups.csv", "T1", "note", 'left of "the" gate; 50 % <shade>')
-    original = job.read()
-    n = len(original.network.marks)
-    nothing = np.full(n, np.nan)
-    marks = AdjustedMarks(
-        mark=original.network.marks.mark,
-        **dict.fromkeys(
-            ("east", "north", "height", "sigma_east", "sigma_north", "sigma_height", "semi_major", "semi_minor",
-             "ellipse_azimuth"), nothing,
-        ),
-        covariance=np.full((n, 3, 3), np.nan),
-        control=[""] * n,
-        unchecked=[False] * n,
-        unchecked_by=[()] * n,
-    )  # fmt: skip
-    result = dataclasses.replace(
-        delivered("by-hand")[0], network=original.network, settings=original.settings, marks=marks
-    )
-    write(result, original, tmp_path)
-    again = read_job(tmp_path / "network.xml")
-    same_job(again, original)
-    for table, columns in original.texts.items():
-        for column, cells in columns.items():
-            if any(cells):
-                assert again.texts[table][column] == cells, (table, column)

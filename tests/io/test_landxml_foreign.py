@@ -1,28 +1,17 @@
-"""LandXML in: own jobs come back equal; surveys of other programs become tables; files that want too much are refused."""
+"""LandXML of other programs: surveys become tables, with what had to be taken for granted told."""
 
 from __future__ import annotations
 
-import dataclasses
-import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
-from tests.io.foreign import NAMES, SAMPLES, apart, coordinates
+from tests.io.foreign import SAMPLES, apart, coordinates
 from tests.io.foreign_xml import element, job_beside, survey_xml, whole
+from tests.io.found_xml import faults, told
 
-from hubtack.adjust import adjust
-from hubtack.io.faults import Fault, Faults
-from hubtack.io.job import Job, read_job
-from hubtack.io.writers import landxml
-
-if TYPE_CHECKING:
-    from tests.io.conftest import JobFolder
+from hubtack.io.job import read_job
 
 JOB = """\
 format = 1
@@ -51,24 +40,6 @@ POINTS = (
 )
 
 
-def faults(path: Path) -> list[Fault]:
-    with pytest.raises(Faults) as caught:
-        read_job(path)
-    return caught.value.faults
-
-
-def told(path: Path) -> list[tuple[str, str]]:
-    return [(f.place, f.code) for f in faults(path)]
-
-
-def written(folder: Path, out: Path) -> Path:
-    """A job adjusted and written as LandXML by the writer."""
-    job = read_job(folder)
-    out.mkdir()
-    landxml.write(adjust(job.network, job.settings), job, out)
-    return out / landxml.FILE
-
-
 def beside(folder: Path, survey: str, points: str = POINTS, job: str = JOB) -> Path:
     folder.mkdir(exist_ok=True)
     (folder / "day.xml").write_text(whole(points, survey), encoding="utf-8")
@@ -86,101 +57,6 @@ def station(name: str, mark: str, inside: str, height: str = "1.5") -> str:
 def sight(mark: str, **attributes: str) -> str:
     given = {"horizAngle": "10.0000", "directFace": "true", "setID": "1", "targetHeight": "1.4"} | attributes
     return element("RawObservation", given, element("TargetPoint", {"pntRef": mark}))
-
-
-def equal_tables(a: Job, b: Job) -> None:
-    """Every column of every table of two networks, to the last digit that its text can carry."""
-    for name in ("marks", "setups", "sights", "reduced", "vectors", "supports", "instruments", "targets"):
-        one, two = getattr(a.network, name), getattr(b.network, name)
-        assert len(one) == len(two), name
-        for column in one.columns():
-            x, y = getattr(one, column.name), getattr(two, column.name)
-            if x.dtype == object:
-                assert list(x) == list(y), (name, column.name)
-            else:
-                # 1e-12: angles are carried to 1e-7″, lengths to 16 digits
-                np.testing.assert_allclose(x, y, rtol=1e-12, atol=1e-12, err_msg=f"{name}.{column.name}")
-
-
-# -- our own --
-
-
-@pytest.mark.parametrize("name", NAMES)
-def test_own_jobs_come_back_equal(name: str, tmp_path: Path) -> None:
-    file = written(SAMPLES / name, tmp_path / "out")
-    assert apart(coordinates(SAMPLES / name), coordinates(file)) < 1e-6
-    job, again = read_job(SAMPLES / name), read_job(file)
-    equal_tables(job, again)
-    assert again.settings == job.settings
-    assert (again.name, again.units) == (job.name, job.units)
-
-
-@pytest.mark.parametrize(("length", "angle"), [("m", "dms"), ("ft", "gon"), ("us-ft", "deg")])
-def test_decisions_groups_rises_and_vectors_come_back(
-    length: str, angle: str, job: JobFolder, tmp_path: Path
-) -> None:
-    """The job with every kind of table, its decisions undone in the tables and applied again; in other units too."""
-    if angle != "dms":  # the cells as they are mean other places then, so say their unit
-        job.change("job.toml", 'angle = "dms"', f'angle = "{angle}"')
-        for name in ("sights.csv", "reduced.csv"):
-            text = (job.path / name).read_text()
-            job.write(name, _with_signs(text))
-    job.change("job.toml", 'length = "m"', f'length = "{length}"')
-    read = job.read()
-    out = tmp_path / "out"
-    out.mkdir()
-    (out / "x.xml").write_bytes(_as_xml(read))
-    again = read_job(out / "x.xml")
-    equal_tables(read, again)
-    assert [dataclasses.replace(d, place="") for d in again.decisions] == [
-        dataclasses.replace(d, place="") for d in read.decisions
-    ]
-    assert all(d.place.startswith("x.xml:") for d in again.decisions)
-    assert again.settings == read.settings
-
-
-def _with_signs(text: str) -> str:
-    """Bare d-m-s cells with the signs that mean them in any job."""
-    import re
-
-    return re.sub(r"(?<=,)(\d{1,3})[- ](\d{2})[- ](\d{2}(?:\.\d+)?)(?=,)", r"\1°\2'\3''", text)
-
-
-def _as_xml(job: Job) -> bytes:
-    """The Survey and the marks of a job that can't be adjusted (its readings are made up), by the writer's own parts."""
-    from lxml import etree
-
-    from hubtack.io.writers.landxml_elements import NAMESPACE, FileUnits, child, feature
-    from hubtack.io.writers.landxml_survey import add_survey
-
-    root = etree.Element(f"{{{NAMESPACE}}}LandXML", nsmap={None: NAMESPACE})
-    units = FileUnits(job.units)
-    landxml._units(child(root, "Units"), job)
-    points = child(root, "CgPoints")
-    marks, texts = job.network.marks, job.texts["marks"]
-    for i, mark in enumerate(marks.mark):
-        row = {"mark": str(mark)} | {
-            c: units.length(getattr(marks, c)[i]) for c in ("east", "north", "height")
-        }
-        feature(points, "mark", (row | {c: texts[c][i] for c in texts}).items())
-    add_survey(child(root, "Survey"), job.network, job.settings, job, units)
-    return etree.tostring(root)
-
-
-def test_a_fault_in_an_own_file_names_its_line(tmp_path: Path) -> None:
-    file = written(SAMPLES / "by-hand", tmp_path / "out")
-    text = file.read_text(encoding="utf-8")
-    line = next(i for i, row in enumerate(text.splitlines(), 1) if 'zenithAngle="92.2748' in row)
-    file.write_text(text.replace('zenithAngle="92.2748', 'zenithAngle="92.7248'), encoding="utf-8")
-    assert told(file) == [(f"network.xml:{line}:zenith", "TAB205")]
-    line = next(i for i, row in enumerate(text.splitlines(), 1) if "hubtack support" in row)
-    file.write_text(
-        text.replace('label="kind" value="tribrach"', 'label="kind" value="tripod"', 1), encoding="utf-8"
-    )
-    assert told(file)[0] == (f"network.xml:{line}", "JOB105")
-
-
-# -- other programs --
 
 
 @pytest.mark.parametrize(
@@ -380,76 +256,3 @@ def test_without_a_job_beside_it_is_told_what_to_write(tmp_path: Path) -> None:
     assert found.code == "RUN437"
     assert f"hubtack new --from {file}" in found.wanted
     assert '[source] landxml = "day.xml"' in found.wanted
-
-
-# -- files that want too much --
-
-ENTITY_BOMB = (
-    '<?xml version="1.0"?>\n<!DOCTYPE LandXML [<!ENTITY a "aaaaaaaaaa">'
-    + "".join(f'<!ENTITY {c} "{f"&{b};" * 10}">' for b, c in zip("abcdefghij", "bcdefghijk", strict=True))
-    + ']>\n<LandXML xmlns="http://www.landxml.org/schema/LandXML-1.2"><Project name="&k;"/>&k;</LandXML>'
-)
-OUTSIDE = (
-    '<?xml version="1.0"?><!DOCTYPE LandXML [<!ENTITY x SYSTEM "file:///etc/hostname">]>'
-    '<LandXML xmlns="http://www.landxml.org/schema/LandXML-1.2"><Project>&x;</Project></LandXML>'
-)
-
-
-@pytest.mark.parametrize(
-    "data",
-    [
-        ENTITY_BOMB.encode(), ENTITY_BOMB.encode("utf-16"), OUTSIDE.encode(), b"<LandXML>" * 100_000, b"<html/>", b"\0\1\2",
-        b'<?xml version="1.0" encoding="klingon"?><LandXML/>', b"<LandXML",
-        b'<LandXML xmlns="http://www.landxml.org/schema/LandXML-2.0"/>',
-        b'<LandXML a="' + b"x" * 20_000_000 + b'"/>',
-    ],
-    ids=["entities", "entities in UTF-16", "a file from outside", "nesting", "another root", "bytes", "encoding", "cut", "2.0",
-         "an attribute of 20 MB"],
-)  # fmt: skip
-def test_what_is_refused(data: bytes, tmp_path: Path) -> None:
-    file = tmp_path / "day.xml"
-    file.write_bytes(data)
-    start = time.monotonic()
-    (found,) = faults(file)
-    assert found.code in ("RUN435", "RUN436", "RUN437")
-    assert len(str(found)) < 1000
-    assert time.monotonic() - start < 30.0  # a guard against hanging, wide for a busy machine
-
-
-def test_the_library_may_be_missing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    (tmp_path / "day.xml").write_text(survey_xml("by-hand"), encoding="utf-8")
-    monkeypatch.setitem(sys.modules, "lxml", None)
-    (found,) = faults(tmp_path / "day.xml")
-    assert (found.code, 'pip install "hubtack[landxml]"' in found.wanted) == ("RUN434", True)
-
-
-@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(data=st.data())
-def test_a_mutated_file_is_read_or_refused_in_words(data: st.DataObject, tmp_path: Path) -> None:
-    """Own files and foreign ones, cut or overwritten anywhere."""
-    own = data.draw(st.booleans())
-    if own and not (tmp_path / "out").exists():
-        written(SAMPLES / "by-hand", tmp_path / "out")
-    content = bytearray(
-        (tmp_path / "out" / landxml.FILE).read_bytes() if own else survey_xml("by-hand").encode()
-    )
-    for _ in range(data.draw(st.integers(1, 3))):
-        at = data.draw(st.integers(0, len(content)))
-        junk = data.draw(
-            st.one_of(
-                st.binary(max_size=3), st.sampled_from([b'"', b"<", b"1", b"-", b"/>", b"true", b"1e999"])
-            )
-        )
-        content[at : at + data.draw(st.integers(0, 25))] = junk
-    if own:
-        path = tmp_path / "mutated.xml"
-        path.write_bytes(content)
-    else:
-        path = job_beside("by-hand", tmp_path / "mutated", "")
-        (path / "day.xml").write_bytes(content)
-    found: list[Fault] = []
-    try:
-        read_job(path)
-    except Faults as refused:
-        found = refused.faults
-    assert all(f.code and f.found for f in found)
