@@ -57,6 +57,10 @@ class Supports(Table):
     slant_radius: Floats = column(
         "length", "horizontal distance from the plumb line to where the slant is taped", default=0.0
     )
+    height_offset: Floats = column(
+        "length", "to be added to every vertical height: what all of them are wrong by", default=0.0
+    )
+    height_offset_sigma: Floats = column("length", "prior sigma of the height offset; 0: held", default=0.0)
 
 
 class Instruments(Table):
@@ -81,6 +85,10 @@ class Instruments(Table):
     )
     collimation_sigma: Floats = column("angle", "prior sigma of the collimation; 0: none", default=0.0)
     index_sigma: Floats = column("angle", "prior sigma of the vertical index; 0: none", default=0.0)
+    distance_zero: Floats = column("length", "EDM zero error: how much too long it measures", default=0.0)
+    distance_scale: Floats = column("number", "EDM scale error (a ratio): too long", default=0.0)
+    collimation: Floats = column("angle", "collimation of the line of sight, as face 1 reads it", default=0.0)
+    index: Floats = column("angle", "vertical index, as face 1 reads it", default=0.0)
 
 
 class Targets(Table):
@@ -89,6 +97,7 @@ class Targets(Table):
     target: Names = column("name", "name of the target")
     reflectorless: Flags = column("flag", "measured without a prism", default=False)
     constant: Floats = column("length", "still to be added to a recorded distance", default=0.0)
+    constant_sigma: Floats = column("length", "prior sigma of the constant; 0: held", default=0.0)
 
 
 class Setups(Table):
@@ -149,6 +158,18 @@ class Vectors(Table):
 
 
 @dataclass(frozen=True)
+class KnownTogether:
+    """Constants whose prior errors are correlated, since the same days told them.
+
+    constants   the name of each (see model.constants) and the row of what it belongs to
+    correlation (k, k), positive definite
+    """
+
+    constants: tuple[tuple[str, int], ...]
+    correlation: Floats
+
+
+@dataclass(frozen=True)
 class Network:
     """All that was done on the ground. Tables that a job lacks are empty."""
 
@@ -160,6 +181,7 @@ class Network:
     supports: Supports = field(default_factory=Supports.empty)
     instruments: Instruments = field(default_factory=Instruments.empty)
     targets: Targets = field(default_factory=Targets.empty)
+    together: tuple[KnownTogether, ...] = ()
     left_out: frozenset[str] = (
         frozenset()
     )  # ids of single reduced observations left out, such as "41.distance"

@@ -10,6 +10,7 @@ from ..estimate.rows import Rows
 from ..ground.network import Network
 from ..ground.table import Flags, Floats, Ints
 from ..settings import Settings
+from .constants import Leaning
 from .frames import Ends, Frame, Places, Ray
 from .observations import KINDS, VECTOR, Kind
 from .observations.kind import End
@@ -24,7 +25,7 @@ class State:
     coordinates: Floats  # (n_marks, 3), NaN where nothing is known
     effects: Floats  # (n_setups, 3)
     orientations: Floats  # (n_orientations,)
-    constants: dict[str, Floats]  # name → (n_instruments,), refraction (1,)
+    constants: dict[str, Floats]  # see constants.Leaning.values
     places: Places  # what the frame keeps of the marks
 
 
@@ -56,13 +57,7 @@ class Equations:
         self._heights = np.nan_to_num(unknowns.heights, nan=0.0)
         self._kind = {name: np.flatnonzero((obs.kind == name) & obs.used) for name in KINDS}
         self._effect_sigma = np.column_stack([unknowns.centring_sigma] * 2 + [unknowns.height_sigma])
-        n_instruments = max(1, len(network.instruments))
-        self._constant_columns = {
-            name: np.full(n_instruments, -1, dtype=np.int64)
-            for name in ("refraction", "zero", "scale", "collimation", "index")
-        }
-        for c in unknowns.constants:
-            self._constant_columns[c.name][c.instrument if c.instrument >= 0 else slice(None)] = c.place
+        self._leaning = Leaning(network, obs, settings, unknowns.constants)
         self.groups: list[_Group] = []
         for name in KINDS:
             if name in VECTOR:
@@ -98,14 +93,8 @@ class Equations:
         coordinates = self.start.copy()
         coordinates[u.marks >= 0] = x[u.marks[u.marks >= 0]]
         padded = np.append(x, 0.0)
-        constants = {
-            name: np.where(
-                columns >= 0, padded[columns], self.settings.refraction if name == "refraction" else 0.0
-            )
-            for name, columns in self._constant_columns.items()
-        }
         places = self.frame.places(coordinates)
-        return State(coordinates, padded[u.effects], padded[u.orientations], constants, places)
+        return State(coordinates, padded[u.effects], padded[u.orientations], self._leaning.values(x), places)
 
     # -- the equations -----------------------------------------------------------------------------------------
 
@@ -176,14 +165,16 @@ class Equations:
                         else 0.0
                     )
                     extra += np.sum((block * s) ** 2, axis=1)
+        given = {str(end): block[:, 2] for end, block in blocks.items()}
         for name, coefficient in kind.leans_on.items():
             c = coefficient(ray, obs.balance[rows])
             if name == "orientation":
                 computed = computed + c * state.orientations[obs.orientation[rows]]
-            else:
-                device = self._device(rows)
-                computed = computed + c * state.constants[name][device]
-            parts.append(c[:, None])
+                parts.append(c[:, None])
+            elif name in self._leaning.active:
+                computed = computed + c * state.constants[name][self._leaning.owners(name, rows)]
+                given[name] = c
+        parts.append(self._leaning.coefficients(kind, rows, given))
         return computed, np.concatenate(parts, axis=1), extra
 
     def _whiten(self, g: _Group, state: State) -> Rows:
@@ -222,16 +213,10 @@ class Equations:
                 setup = getattr(obs, f"{end}_setup")[rows]
                 own = u.effects[setup] if len(u.effects) else np.full((len(rows), 3), -1)
                 parts.append(np.where(axes & (setup >= 0)[:, None], own, -1))
-        for name in kind.leans_on if kind is not None else ():
-            if name == "orientation":
-                parts.append(u.orientations[obs.orientation[rows]][:, None])
-            else:
-                parts.append(self._constant_columns[name][self._device(rows)][:, None])
+        if kind is not None and "orientation" in kind.leans_on:
+            parts.append(u.orientations[obs.orientation[rows]][:, None])
+        parts.append(self._leaning.columns(kind, rows))
         return np.concatenate(parts, axis=1).astype(np.int64)
-
-    def _device(self, rows: Ints) -> Ints:
-        """Row of the instrument that read each of `rows`."""
-        return self.network.setups.device[self.obs.start_setup[rows]]
 
     def _ray(self, kind: Kind, rows: Ints, first: End, second: End, state: State) -> Ray:
         a, b = (self._ends(kind, rows, end, state) for end in (first, second))
@@ -253,6 +238,8 @@ class Equations:
             there = (setup >= 0)[:, None]
             offset = np.where(there, state.effects[setup], 0.0)
             offset[:, 2] += np.where(there[:, 0], self._heights[setup], 0.0)
+            if "height_offset" in self._leaning.active:
+                offset[:, 2] += self._leaning.heights(setup, state.constants)
         offset[unknown, 2] = 0.0
         centre[unknown, 2] = self.frame.reference_height
         return Ends(mark, centre + offset, offset)

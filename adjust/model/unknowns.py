@@ -15,6 +15,7 @@ from ..ground.network import Network
 from ..ground.supports import centring_sigmas, height_sigmas, vertical_heights
 from ..ground.table import Flags, Floats, Ints, Names, Table, column
 from ..settings import Settings
+from .constants import Constants, place_constants
 from .observations import KINDS
 from .reductions import Observations, as_objects, rows_of_kind
 
@@ -35,19 +36,6 @@ class Priors(Table):
 
 
 @dataclass(frozen=True)
-class Constant:
-    """A nuisance unknown: refraction, or one of an instrument (row −1: of the whole job)."""
-
-    name: str
-    label: str
-    instrument: int
-    place: int
-    value: float
-    sigma: float
-    quantity: str
-
-
-@dataclass(frozen=True)
 class Unknowns:
     """Columns of all unknowns; −1 where there is none.
 
@@ -59,7 +47,7 @@ class Unknowns:
     marks: Ints
     effects: Ints
     orientations: Ints
-    constants: tuple[Constant, ...]
+    constants: Constants
     reached: Flags
     node: Ints
     late: Flags
@@ -157,7 +145,18 @@ def place_unknowns(network: Network, obs: Observations, settings: Settings) -> U
     turned = np.flatnonzero(stand >= 0)
     orientations[turned] = columns.take(n_marks + stand[turned])
 
-    constants = _constants(network, obs, settings, columns, n_marks + 3 * n_setups)
+    constants = Constants(place_constants(network, obs, settings), network.together)
+    for c, place in zip(
+        constants, columns.take(np.full(len(constants), n_marks + 3 * n_setups)), strict=True
+    ):
+        c.place = int(place)
+    columns.prior(
+        "constant",
+        [c.label for c in constants],
+        place=constants.places,
+        value=np.array([c.value for c in constants]),
+        sigma=constants.sigma_alone,
+    )
     nodes = np.concatenate([*columns.nodes, np.zeros(0, dtype=np.int64)])
     lived = np.zeros(n_marks + 3 * n_setups + 1, dtype=bool)
     lived[nodes] = True
@@ -207,38 +206,3 @@ def _owners(group: Ints) -> Ints:
         _, first, of = np.unique(group[member], return_index=True, return_inverse=True)
         owner[member] = member[first][of.reshape(-1)]
     return owner
-
-
-def _constants(
-    network: Network, obs: Observations, settings: Settings, columns: _Columns, node: int
-) -> tuple[Constant, ...]:
-    """Constants with a prior sigma that an observation in use leans on."""
-    out: list[Constant] = []
-
-    def add(name: str, instrument: int, value: float, sigma: float, quantity: str) -> None:
-        place = columns.take(np.array([node]))
-        label = name if instrument < 0 else f"{network.instruments.instrument[instrument]}.{name}"
-        columns.prior("constant", [label], place=place, value=np.array([value]), sigma=np.array([sigma]))
-        out.append(Constant(name, label, instrument, int(place[0]), value, sigma, quantity))
-
-    of_kind = rows_of_kind(obs)
-
-    def rows(*kinds: str) -> Ints:
-        every = np.concatenate([*(of_kind[k] for k in kinds if k in of_kind), np.zeros(0, dtype=np.int64)])
-        return np.asarray(every[obs.used[every]])
-
-    if settings.refraction_sigma > 0.0 and len(rows("zenith")):
-        add("refraction", -1, settings.refraction, settings.refraction_sigma, "number")
-    table = network.instruments
-    lengths, directions, zeniths = rows("distance", "level"), rows("direction"), rows("zenith")
-    directions, zeniths = (r[obs.balance[r] != 0.0] for r in (directions, zeniths))
-    for i in range(len(table)):
-        for name, sigma, leaning, quantity in (
-            ("zero", table.distance_zero_sigma[i], lengths, "length"),
-            ("scale", table.distance_scale_sigma[i], lengths, "number"),
-            ("collimation", table.collimation_sigma[i], directions, "angle"),
-            ("index", table.index_sigma[i], zeniths, "angle"),
-        ):
-            if sigma > 0.0 and np.any(network.setups.device[obs.start_setup[leaning]] == i):
-                add(name, i, 0.0, float(sigma), quantity)
-    return tuple(out)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..ground.table import Floats
 from ..judge.control import held_control
 from ..model.reductions import as_objects
 from ..model.unknowns import AXES
@@ -53,16 +54,24 @@ def orientation_table(solved: Solved) -> Orientations:
     )
 
 
+def constant_covariance(solved: Solved) -> Floats:
+    """BQBᵀ of all constants, (k, k), in the order of `unknowns.constants`."""
+    c = solved.unknowns.constants
+    if not len(c):
+        return np.zeros((0, 0))
+    B, places = c.mixing, c.places
+    Q: Floats = B @ solved.solution.cofactor.columns(places)[places] @ B.T
+    return Q
+
+
 def constant_table(solved: Solved) -> Constants:
     """Estimated nuisance unknowns against their priors."""
     c = solved.unknowns.constants
-    places = np.array([k.place for k in c], dtype=np.int64)
-    Q = solved.solution.cofactor.columns(places)[places, np.arange(len(places))] if len(c) else np.zeros(0)
     return Constants(
         name=as_objects([k.label for k in c]),
         quantity=as_objects([k.quantity for k in c]),
-        value=solved.solution.x[places],
-        sigma=np.sqrt(np.maximum(Q, 0.0)),
+        value=c.values(solved.solution.x),
+        sigma=np.sqrt(np.maximum(np.diagonal(constant_covariance(solved)), 0.0)),
         prior=np.array([k.value for k in c], dtype=float),
         prior_sigma=np.array([k.sigma for k in c], dtype=float),
     )

@@ -1,6 +1,7 @@
 """Slope distance between the device centres, prism constant already added.
 
-distance = |d| + zero + scale·|d|,   zero and scale: errors of the EDM
+distance = |d| + zero + scale·|d| − constant,   zero and scale: errors of the EDM; constant: what is still to be added to
+distances to this target beyond its stated constant
 """
 
 from __future__ import annotations
@@ -24,6 +25,10 @@ def _zero(ray: Ray, balance: Floats) -> Floats:
     return np.ones(len(ray.d))
 
 
+def _short(ray: Ray, balance: Floats) -> Floats:
+    return -np.ones(len(ray.d))
+
+
 KIND = Kind(
     name="distance",
     says="distance",
@@ -36,5 +41,5 @@ KIND = Kind(
     plan=True,
     height=True,
     line="sight",
-    leans_on={"zero": _zero, "scale": lambda ray, balance: _value(ray)},
+    leans_on={"zero": _zero, "scale": lambda ray, balance: _value(ray), "constant": _short},
 )

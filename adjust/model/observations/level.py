@@ -1,6 +1,6 @@
 """Horizontal distance between setups, at the level of the instrument: θ·(R + h_A). For books without zenith angles.
 
-horizontal = level + zero + scale·level
+horizontal = level + zero + scale·level − constant
 """
 
 from __future__ import annotations
@@ -30,5 +30,9 @@ KIND = Kind(
     plan=True,
     height=False,
     line="sight",
-    leans_on={"zero": lambda ray, balance: np.ones(len(ray.d)), "scale": lambda ray, balance: ray.level},
+    leans_on={
+        "zero": lambda ray, balance: np.ones(len(ray.d)),
+        "scale": lambda ray, balance: ray.level,
+        "constant": lambda ray, balance: -np.ones(len(ray.d)),
+    },
 )
