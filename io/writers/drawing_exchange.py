@@ -36,7 +36,7 @@ _COLOURS = {
     "MARKS": 7,
     "MARKS_NO_HEIGHT": 8,
     "LABELS": 7,
-    "SIGHTS": 9,
+    "SIGHTS": 8,
     "FLAGGED": 1,
     "UNCHECKED": 30,
     "NOTE": 8,
@@ -55,7 +55,7 @@ def write(adjustment: Adjustment, job: Job, folder: Path) -> None:
             drawing.layers.add(f"HT_{name}", color=colour)
         factor = exaggeration(adjustment)
         ellipses = ellipse_layer(adjustment, factor)
-        drawing.layers.add(ellipses, color=5)
+        drawing.layers.add(ellipses, color=150)  # a blue that shows on black and on white
         _draw(drawing.modelspace(), adjustment, job, ellipses, factor)
         drawing.header["$PDMODE"] = 35  # points as a cross in a circle
         drawing.header["$PDSIZE"] = job.units.length_of(spacing(adjustment)) / 30.0
