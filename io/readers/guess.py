@@ -22,13 +22,14 @@ WORDS: dict[str, tuple[str, ...]] = {
     ),
     "to_mark": (
         "to mark", "target mark", "sighted mark", "to", "to point", "to station", "target point", "target name",
-        "target id", "target", "sighted", "sighted point", "mark", "point", "pt", "point id", "point name", "point no",
-        "pt id", "pt no", "zielpunkt", "ziel", "punkt", "punto",
+        "target id", "sighted", "sighted point", "mark", "point", "pt", "point id", "point name", "point no",
+        "pt id", "pt no", "zielpunkt", "punkt", "punto", "target", "ziel",  # beside a point, target is the device
     ),
     "from_support": ("from support", "instrument support", "station support", "inst support"),
     "to_support": ("to support", "target support", "support"),
     "from_device": ("from device", "instrument", "inst", "total station", "instrument id", "instrument no"),
-    "to_device": ("to device", "target device", "device", "prism", "reflector", "prism type", "target type"),
+    "to_device": ("to device", "target device", "device", "prism", "reflector", "prism type", "target type",
+                  "target", "ziel"),
     "hi": (
         "hi", "ih", "height of instrument", "instrument height", "inst height", "inst ht", "instr height",
         "station height of instrument", "instrumentenhöhe", "hauteur instrument",
@@ -115,8 +116,13 @@ def guess(book: Book, told: dict[str, str]) -> Guess:
             if at:
                 found.places[key] = at[0]
                 break
+    free = [i for i in range(len(headers)) if i not in found.places.values() and any(book.columns[i])]
     for key, place in found.places.items():
-        found.words.append(f"{key} is {book.header[place]!r}" + (" (told)" if key in told else ""))
+        others = [
+            repr(book.header[i]) for i in free if headers[i] in {w.replace(" ", "") for w in WORDS[key]}
+        ]
+        doubt = f"; it could be {' or '.join(others)}" if others else ""
+        found.words.append(f"{key} is {book.header[place]!r}" + (" (told)" if key in told else doubt))
     _lengths(book, found)
     _angles(book, found)
     return found

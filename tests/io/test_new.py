@@ -257,3 +257,17 @@ def test_a_job_that_is_made_reads_as_it_says(tmp_path: Path) -> None:
     done = new("--from", file, tmp_path / "job")
     assert "are left to correct" not in done.output
     assert len(read_job(tmp_path / "job").network.sights) == 2
+
+
+def test_beside_a_column_of_points_the_target_is_the_device() -> None:
+    """A column Target is the mark sighted where nothing else can be, and the kind of prism where a point stands beside it."""
+    alone, beside = as_book("Stn,Target,Hz", "A,B,0"), as_book("Stn,Point,Target,Hz", "A,B,mini,0")
+    assert guess(alone, {}).places == {"from_mark": 0, "to_mark": 1, "circle": 2}
+    assert guess(beside, {}).places == {"from_mark": 0, "to_mark": 1, "to_device": 2, "circle": 3}
+
+
+def test_what_else_a_column_could_be_is_said() -> None:
+    found = guess(as_book("Stn,Point,Pt,Hz,V,HT", "A,B,7,0,100,1.5"), {})
+    assert "to_mark is 'Point'; it could be 'Pt'" in found.words
+    assert "ht is 'HT'" in found.words
+    assert "to_mark is 'Pt' (told)" in guess(as_book("Stn,Point,Pt,Hz", "A,B,7,0"), {"to_mark": "Pt"}).words
