@@ -1,5 +1,4 @@
-"""A drawing as a list of shapes on a page, in points, y upwards. Two pens draw it: figures (PNG) and svgmap
-(SVG)."""
+"""A drawing as a list of shapes on a page, in points, y upwards. Two pens draw it: figures (PNG) and svgmap (SVG)."""
 
 from __future__ import annotations
 
@@ -12,8 +11,13 @@ import numpy as np
 from hubtack.adjust.ground.table import Floats
 
 Anchor = Literal["start", "middle", "end"]
-Shape = Literal["triangle", "open-triangle", "circle", "square", "down", "diamond", "cross", "stick", "ring"]
-Style = Literal["sight", "flagged", "ellipse", "axis", "frame", "bar", "grid", "leader"]
+Shape = Literal[
+    "triangle", "open-triangle", "circle", "square", "down", "diamond", "cross", "stick", "ring",
+    "dot", "flag", "open-down",
+]  # fmt: skip
+Style = Literal[
+    "sight", "flagged", "ellipse", "axis", "frame", "bar", "grid", "leader", "curve", "limit", "area", "band"
+]
 
 # Stroke, width in points, dashes, fill. The colours stay apart for colour-blind readers, the dashes in print.
 STYLES: dict[Style, tuple[str, float, tuple[float, float] | None, str | None]] = {
@@ -25,6 +29,10 @@ STYLES: dict[Style, tuple[str, float, tuple[float, float] | None, str | None]] =
     "bar": ("#222222", 2.2, None, None),
     "grid": ("#dddddd", 0.5, None, None),
     "leader": ("#555555", 0.4, None, None),
+    "curve": ("#d55e00", 1.6, None, None),
+    "limit": ("#555555", 0.8, (3.0, 2.5), None),
+    "area": ("#0072b2", 0.7, None, "#cfe6f5"),
+    "band": ("#a8b4be", 0.5, None, "#e6ecf1"),
 }
 Box = tuple[float, float, float, float]  # x1, y1, x2, y2
 _HALF = 5.0  # half the width of the symbol of a mark
@@ -68,7 +76,7 @@ class Symbol:
 
 @dataclass(frozen=True)
 class Text:
-    """One line of text; y is the middle of its letters."""
+    """One line of text; y is the middle of its letters. `turn` (degrees, counter-clockwise) is about its anchor."""
 
     x: float
     y: float
@@ -77,11 +85,23 @@ class Text:
     anchor: Anchor = "start"
     bold: bool = False
     halo: bool = False
+    turn: float = 0.0
+
+
+@dataclass(frozen=True)
+class Area:
+    """A closed outline with its inside."""
+
+    corners: tuple[tuple[float, float], ...]
+    style: Style = "area"
 
 
 @dataclass
 class Drawing:
-    """The page and what stands on it. Drawn in the order lines, ellipses, symbols, texts."""
+    """The page and what stands on it. Drawn in the order areas, lines, ellipses, symbols, texts.
+
+    `words` says in a sentence or two what is seen, for readers who don't see it.
+    """
 
     width: float
     height: float
@@ -90,6 +110,8 @@ class Drawing:
     ellipses: list[Ellipse] = field(default_factory=list)
     symbols: list[Symbol] = field(default_factory=list)
     texts: list[Text] = field(default_factory=list)
+    areas: list[Area] = field(default_factory=list)
+    words: str = ""
 
 
 def text_width(words: str, size: float) -> float:

@@ -1,5 +1,4 @@
-"""network.png: a drawing put on a canvas by matplotlib, without a window, the same bytes for the same
-drawing."""
+"""A drawing put on a canvas by matplotlib, without a window: the same bytes for the same drawing."""
 
 from __future__ import annotations
 
@@ -29,8 +28,15 @@ _MARKERS = {
     "diamond": "D",
     "cross": "x",
     "stick": "|",
+    "dot": "o",
+    "flag": "D",
+    "open-down": "v",
 }
-_ORDER: tuple[Style, ...] = ("grid", "frame", "leader", "sight", "flagged", "bar", "axis")
+_FACES = {"open-triangle": "white", "circle": "white", "open-down": "white", "ring": "none", "flag": "#d55e00",
+          "dot": "#0072b2"}  # fmt: skip
+_ORDER: tuple[Style, ...] = (
+    "grid", "frame", "leader", "sight", "flagged", "area", "band", "ellipse", "limit", "curve", "bar", "axis",
+)  # fmt: skip
 
 
 def network_picture(adjustment: Adjustment, job: Job, path: Path) -> None:
@@ -57,11 +63,28 @@ def save_png(drawing: Drawing, path: Path) -> None:
         axes.set_axis_off()
         axes.set_xlim(0.0, drawing.width)
         axes.set_ylim(0.0, drawing.height)
+        _areas(axes, drawing)
         _lines(axes, drawing)
         _ellipses(axes, drawing)
         _symbols(axes, drawing)
         _texts(axes, drawing)
         figure.savefig(path, format="png", metadata={"Software": None}, pil_kwargs=_PNG)
+
+
+def _areas(axes: Axes, drawing: Drawing) -> None:
+    from matplotlib.collections import PolyCollection
+
+    looks: tuple[Style, ...] = ("band", "area")
+    for rank, style in enumerate(looks):
+        chosen = [a.corners for a in drawing.areas if a.style == style]
+        if chosen:
+            colour, width, _, fill = STYLES[style]
+            axes.add_collection(
+                PolyCollection(
+                    chosen, facecolors=fill or "none", edgecolors=colour, linewidths=width, zorder=0.5 + 0.1 * rank
+                ),
+                autolim=False,
+            )  # fmt: skip
 
 
 def _lines(axes: Axes, drawing: Drawing) -> None:
@@ -102,11 +125,11 @@ def _symbols(axes: Axes, drawing: Drawing) -> None:
         sizes = sorted({s.size for s in drawing.symbols if s.shape == shape})
         for size in sizes:
             chosen = [(s.x, s.y) for s in drawing.symbols if s.shape == shape and s.size == size]
-            hollow = shape in ("open-triangle", "circle")
+            edge = "none" if shape == "dot" else "#222222"
             axes.plot(
                 [c[0] for c in chosen], [c[1] for c in chosen], linestyle="none", marker=marker, markersize=size,
-                markerfacecolor="none" if shape == "ring" else "white" if hollow else "#222222",
-                markeredgecolor="#222222", markeredgewidth=0.8 if shape == "ring" else 1.1, zorder=3.0, clip_on=False,
+                markerfacecolor=_FACES.get(shape, "#222222"), markeredgecolor=edge,
+                markeredgewidth=0.8 if shape in ("ring", "flag") else 1.1, zorder=3.0, clip_on=False,
             )  # fmt: skip
 
 
@@ -118,4 +141,5 @@ def _texts(axes: Axes, drawing: Drawing) -> None:
         axes.text(
             t.x, t.y, t.words, fontsize=t.size, ha=across[t.anchor], va="center_baseline", parse_math=False,
             fontweight=weight, bbox=halo if t.halo else None, color="#111111", zorder=4.0,
+            rotation=t.turn, rotation_mode="anchor",
         )  # fmt: skip

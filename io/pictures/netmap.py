@@ -58,9 +58,14 @@ def network_drawing(adjustment: Adjustment, job: Job) -> Drawing:
     """A map with ellipses; a profile with bars for networks of heights only; a note where there is
     neither."""
     m = adjustment.marks
-    if (np.isfinite(m.east) & np.isfinite(m.north)).any():
-        return _map(adjustment, job)
-    return _profile(adjustment, job)
+    flat = bool((np.isfinite(m.east) & np.isfinite(m.north)).any())
+    drawing = _map(adjustment, job) if flat else _profile(adjustment, job)
+    flagged = int(adjustment.observations.flagged.sum())
+    drawing.words = (
+        f"{len(m)} marks with their {'error ellipses' if flat else 'heights'}, joined by the readings between them; "
+        f"flagged readings are dashed: {flagged}. All numbers stand in the tables."
+    )
+    return drawing
 
 
 def _map(a: Adjustment, job: Job) -> Drawing:

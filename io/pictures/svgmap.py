@@ -1,42 +1,63 @@
-"""A drawing as SVG inside a page: styled by classes, so that it follows light, dark and print."""
+"""A drawing as SVG: inside a page, styled by classes so that it follows light, dark and print, or as a file of its own."""
 
 from __future__ import annotations
 
 import math
+import re
 from html import escape
 
 from hubtack.io.pictures.drawing import STYLES, Drawing, Shape, Symbol
 
+# What a file of its own is drawn in; a page has its own colours.
+_PAPER = ":root{--ink:#111;--paper:#fff}svg{background:#fff}"
+_NO_XML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")  # not even escaped
 
-def svg(drawing: Drawing, title: str, description: str) -> str:
+
+def svg_file(drawing: Drawing, title: str, description: str) -> str:
+    """The drawing as an SVG file: it needs nothing beside it, and runs nothing."""
+    text = svg(drawing, title, description)
+    head, _, rest = text.partition(">")
+    size = f' width="{_n(drawing.width)}pt" height="{_n(drawing.height)}pt">'
+    rest = _NO_XML.sub("?", rest)
+    return f'<?xml version="1.0" encoding="UTF-8"?>\n{head}{size}\n<style>{_PAPER}{style()}</style>{rest}\n'
+
+
+def svg(drawing: Drawing, title: str, description: str, name: str = "map") -> str:
     """The drawing as one `svg` element that scales with the page. All text is escaped.
 
-    Needs the rules of `style()` on the page.
+    Needs the rules of `style()` on the page. `name` makes its ids: another one for every drawing of a page.
     """
     h = drawing.height
+    name = escape(name)
     parts = [
-        f'<svg class="map" viewBox="0 0 {_n(drawing.width)} {_n(h)}" role="img" aria-labelledby="map-title map-desc" '
-        'xmlns="http://www.w3.org/2000/svg">',
-        f'<title id="map-title">{escape(title)}</title><desc id="map-desc">{escape(description)}</desc>',
+        f'<svg class="map" viewBox="0 0 {_n(drawing.width)} {_n(h)}" role="img" '
+        f'aria-labelledby="{name}-title {name}-desc" xmlns="http://www.w3.org/2000/svg">',
+        f'<title id="{name}-title">{escape(title)}</title><desc id="{name}-desc">{escape(description)}</desc>',
     ]
+    for look in ("band", "area"):
+        path = "".join(_polygon(a.corners, h) for a in drawing.areas if a.style == look)
+        if path:
+            parts.append(f'<path class="{look}" d="{path}"/>')
     for style in STYLES:
         chosen = [p for p in drawing.lines if p.style == style]
         if chosen:
             path = "".join(f"M{_n(p.x1)} {_n(h - p.y1)}L{_n(p.x2)} {_n(h - p.y2)}" for p in chosen)
             parts.append(f'<path class="{style}" d="{path}"/>')
     for e in drawing.ellipses:
-        turn = -math.degrees(e.turn)  # y runs downwards here
+        degrees = -math.degrees(e.turn)  # y runs downwards here
         parts.append(
             f'<ellipse class="ellipse" cx="{_n(e.x)}" cy="{_n(h - e.y)}" rx="{_n(e.first)}" ry="{_n(e.second)}" '
-            f'transform="rotate({_n(turn)} {_n(e.x)} {_n(h - e.y)})"/>'
+            f'transform="rotate({_n(degrees)} {_n(e.x)} {_n(h - e.y)})"/>'
         )
-    parts += [_symbol(s, h) for s in drawing.symbols]
+    parts += _dots(drawing, h)
+    parts += [_symbol(s, h) for s in drawing.symbols if s.shape != "dot"]
     for t in drawing.texts:
         look = " ".join(filter(None, ("halo" if t.halo else "", "bold" if t.bold else "")))
         kind = f' class="{look}"' if look else ""
         anchor = f' text-anchor="{t.anchor}"' if t.anchor != "start" else ""
+        turn = f' transform="rotate({_n(-t.turn)} {_n(t.x)} {_n(h - t.y)})"' if t.turn else ""
         parts.append(
-            f'<text x="{_n(t.x)}" y="{_n(h - t.y + 0.35 * t.size)}" font-size="{_n(t.size)}"{kind}{anchor}>'
+            f'<text x="{_n(t.x)}" y="{_n(h - t.y + 0.35 * t.size)}" font-size="{_n(t.size)}"{kind}{anchor}{turn}>'
             f"{escape(t.words)}</text>"
         )
     return "\n".join([*parts, "</svg>"])
@@ -50,13 +71,31 @@ def style() -> str:
         ".map .solid{fill:var(--ink);stroke:var(--ink)}",
         ".map .hollow{fill:var(--paper);stroke:var(--ink);stroke-width:1.1}",
         ".map .open{fill:none;stroke:var(--ink);stroke-width:.9}",
+        ".map .flag{fill:#d55e00;stroke:var(--ink);stroke-width:.8}",
+        ".map .dot{fill:none;stroke:#0072b2;stroke-linecap:round}",
     ]
     for name, (colour, width, dashes, fill) in STYLES.items():
-        stroke = "var(--ink)" if name in ("axis", "bar", "leader") else colour
+        stroke = "var(--ink)" if name in ("axis", "bar", "leader", "limit") else colour
         dash = f";stroke-dasharray:{dashes[0]:g} {dashes[1]:g}" if dashes else ""
         inside = f"{fill};fill-opacity:.6" if fill else "none"
         rules.append(f".map .{name}{{stroke:{stroke};stroke-width:{width:g};fill:{inside}{dash}}}")
     return "".join(rules)
+
+
+_LOOKS = {"open-triangle": "hollow", "open-down": "hollow", "cross": "open", "stick": "open", "flag": "flag"}
+
+
+def _dots(drawing: Drawing, h: float) -> list[str]:
+    """Plain dots, which may be thousands: strokes without length, one path a size."""
+    sizes: dict[float, list[str]] = {}
+    for s in drawing.symbols:
+        if s.shape == "dot":
+            sizes.setdefault(s.size, []).append(f"M{_n(s.x)} {_n(h - s.y)}h0")
+    return [f'<path class="dot" stroke-width="{_n(w)}" d="{"".join(d)}"/>' for w, d in sorted(sizes.items())]
+
+
+def _polygon(corners: tuple[tuple[float, float], ...], h: float) -> str:
+    return "M" + "L".join(f"{_n(x)} {_n(h - y)}" for x, y in corners) + "Z"
 
 
 def _symbol(s: Symbol, height: float) -> str:
@@ -65,7 +104,7 @@ def _symbol(s: Symbol, height: float) -> str:
     if s.shape in ("circle", "ring"):
         look = "hollow" if s.shape == "circle" else "open"
         return f'<circle class="{look}" cx="{_n(x)}" cy="{_n(y)}" r="{_n(r)}">{name}</circle>'
-    look = "hollow" if s.shape == "open-triangle" else "open" if s.shape in ("cross", "stick") else "solid"
+    look = _LOOKS.get(s.shape, "solid")
     return f'<path class="{look}" d="{_outline(s.shape, x, y, r)}">{name}</path>'
 
 
@@ -75,7 +114,9 @@ def _outline(shape: Shape, x: float, y: float, r: float) -> str:
         "open-triangle": ((0, -r), (r, r), (-r, r)),
         "down": ((0, r), (r, -r), (-r, -r)),
         "square": ((-r, -r), (r, -r), (r, r), (-r, r)),
+        "open-down": ((0, r), (r, -r), (-r, -r)),
         "diamond": ((0, -r), (r, 0), (0, r), (-r, 0)),
+        "flag": ((0, -1.3 * r), (1.3 * r, 0), (0, 1.3 * r), (-1.3 * r, 0)),
     }
     if shape == "stick":
         return f"M{_n(x)} {_n(y - r)}V{_n(y + r)}"

@@ -32,6 +32,13 @@ class Deliverable:
 
 
 _D = Deliverable
+_DRAWN = (
+    "residuals_normal",
+    "residuals_distance",
+    "residuals_zenith",
+    "day",
+)  # besides network.png and heights.png
+FIGURE_FILES = ("network.svg", *(f"{name}.{kind}" for name in _DRAWN for kind in ("png", "svg")))
 DELIVERABLES: dict[str, Deliverable] = {
     d.name: d
     for d in (
@@ -48,6 +55,7 @@ DELIVERABLES: dict[str, Deliverable] = {
         _D("landxml", ("network.xml",), "adjusted marks and the raw survey", "landxml", ("lxml",)),
         _D("layout", ("layout_marks.csv", "layout_checks.csv"), "what a layout crew may start from"),
         _D("scan-control", ("scan_control.csv", "scan_control_enh.csv"), "targets for registration"),
+        _D("figures", FIGURE_FILES, "network, heights and residuals as PNG and SVG, one file each"),
         _D("covariance", ("covariance.npz",), "full covariance of marks and targets, for programs"),
     )
 }
