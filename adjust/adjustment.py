@@ -9,10 +9,10 @@ from .estimate.precision import ellipse_factor
 from .estimate.solve import Solution, Stalled, gauss_newton
 from .ground.network import Network
 from .ground.table import Floats
-from .model.approximate import approximate
+from .model.approximate import Start, approximate
 from .model.datum import Datum, find_datum
 from .model.equations import Equations
-from .model.frames import frame_of
+from .model.frames import Frame, frame_of
 from .model.reductions import HELD_ANGLE, HELD_LENGTH, Observations, reduce_readings
 from .model.unknowns import Unknowns, place_unknowns
 from .outcome.control import constant_table, control_table, orientation_table
@@ -40,12 +40,25 @@ def adjust(network: Network, settings: Settings | None = None) -> Adjustment:
     frame = frame_of(network, settings)
 
     start = approximate(network, obs, settings, unknowns.heights)
+    try:
+        equations, datum, solution = _solved(network, obs, unknowns, settings, frame, start)
+    except (Undetermined, NotConverged):
+        if not start.suspects:
+            raise
+        start = approximate(network, obs, settings, unknowns.heights, quick=False)
+        equations, datum, solution = _solved(network, obs, unknowns, settings, frame, start)
+    return tables(Solved(equations, solution), datum, start.remarks)
+
+
+def _solved(
+    network: Network, obs: Observations, unknowns: Unknowns, settings: Settings, frame: Frame, start: Start
+) -> tuple[Equations, Datum | None, Solution]:
+    """The equations, the datum and the solution from one start."""
     _must_be_placed(network, obs, unknowns, start.coordinates)
     equations = Equations(network, obs, unknowns, settings, frame, start.coordinates)
     first = equations.first_guess(start.orientations)
     datum = find_datum(network, obs, unknowns, settings, start.coordinates, first)
-    solution = _solve(equations, first, datum)
-    return tables(Solved(equations, solution), datum, start.remarks)
+    return equations, datum, _solve(equations, first, datum)
 
 
 def tables(solved: Solved, datum: Datum | None, remarks: tuple[Trouble, ...] = ()) -> Adjustment:

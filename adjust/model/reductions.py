@@ -96,7 +96,7 @@ class _Pairs:
     def __init__(self, network: Network) -> None:
         s = network.sights
         key = _packed(s.used.astype(np.int64), s.start, s.end, s.round)
-        self.first, self.of = _numbered(
+        self.first, self.of = numbered(
             key
         )  # first row of every pair, (n_pairs,); pair of every row, (n_rows,)
         self.ids: list[str] = [str(i) for i in s.id]
@@ -273,7 +273,7 @@ def _packed(*columns: Ints) -> Ints:
     return key
 
 
-def _numbered(key: Ints) -> tuple[Ints, Ints]:
+def numbered(key: Ints) -> tuple[Ints, Ints]:
     """Distinct keys numbered in ascending order: the first row of each, and the number of every row."""
     if not len(key):
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
@@ -288,7 +288,7 @@ def _numbered(key: Ints) -> tuple[Ints, Ints]:
 
 def _orientation_index(start: Ints, rounds: Ints, used: Flags) -> Ints:
     """One number for every instrument setup and round, by first use; left-out directions share those that exist."""
-    first, number = _numbered(_packed(start, rounds))
+    first, number = numbered(_packed(start, rounds))
     row = np.where(used, np.arange(len(start)), len(start))
     earliest = np.full(len(first), len(start))
     earliest[number[::-1]] = row[::-1]  # right where all are used: the first row stays

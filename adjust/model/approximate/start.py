@@ -30,8 +30,10 @@ from .plane import Plane, needed
 from .readings import COMPASS, RAY_TOLERANCE, Readings, gather, mode_of_angles
 from .search import build, burden, contested, quick_burden
 from .spreading import Spread, spread
+from .stars import from_stars, misses
 
 EXCHANGE_OBSERVATIONS = 1500  # larger networks are not built again and again
+MOST_MISSING = 0.02  # share of the readings that a large network's first coordinates may leave unexplained
 EXCHANGE_WORK = 10000  # observations times trials
 EXCHANGES = 60
 EXCHANGE_GAIN = 2  # so many misfits must an exchange of two targets explain
@@ -54,17 +56,25 @@ class Start:
 
 
 def approximate(
-    network: Network, obs: Observations, settings: Settings, heights: Floats | None = None
+    network: Network,
+    obs: Observations,
+    settings: Settings,
+    heights: Floats | None = None,
+    quick: bool = True,
 ) -> Start:
     """Coordinates and orientations good enough to start from, out of the readings and the control alone.
 
     `heights` (n_setups,) are the vertical heights of devices over their marks, m, NaN where unknown; None
     takes the setups' own. Start values of free marks serve where nothing is held, to choose between two
-    places, and last of all.
+    places, and last of all. `quick` False leaves out the short way, which large networks may take though some readings
+    miss.
 
     Raises Undetermined, naming marks and readings, where a mark that readings reach can't be placed.
     """
     device = network.setups.height if heights is None else heights
+    short = _quick(network, obs, settings, device) if quick else None
+    if short is not None:
+        return short
     found = _attempt(network, obs, settings, device)
     if len(obs) <= EXCHANGE_OBSERVATIONS and contested(found.readings, found.plane, found.known, found.guide):
         found = _exchange(network, settings, device, found)
@@ -79,6 +89,25 @@ def approximate(
         _suspects(found, obs),
         tuple(_remarks(network, found)),
     )
+
+
+def _quick(network: Network, obs: Observations, settings: Settings, device: Floats) -> Start | None:
+    """Where stars of polar points place every mark and every reading bears it out, there is nothing to search for.
+
+    A large network may have some readings that don't: those that are wrong, and those by which two ends of a long chain
+    meet; its adjustment starts from there all the same.
+    """
+    coordinates = from_stars(network, obs, settings, device)
+    if coordinates is None:
+        return None
+    missing, turns = misses(obs, coordinates, device, settings)
+    if not len(missing):
+        return Start(coordinates, turns)
+    if len(obs) <= EXCHANGE_OBSERVATIONS or len(missing) > MOST_MISSING * len(obs):
+        return None
+    if np.isnan(coordinates[obs.start_mark[missing]] + coordinates[obs.end_mark[missing]]).any():
+        return None
+    return Start(coordinates, _orientations(obs, coordinates), tuple(missing.tolist()))
 
 
 @dataclass(slots=True)
