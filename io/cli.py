@@ -35,6 +35,7 @@ _COMMANDS = {
     "simulate": "hubtack.io.commands.simulate",
     "compare": "hubtack.io.commands.compare",
     "passports": "hubtack.io.commands.passports",
+    "register": "hubtack.io.commands.register",
 }
 _TIDY = {"joblib", "distributed", "coverage"}  # have something to put away when the process ends
 _BLAS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")

@@ -40,7 +40,9 @@ class Job:
     files: dict[str, str] = field(default_factory=dict)  # file name → sha256 of its bytes
     remarks: tuple[Trouble, ...] = ()  # defaults taken, columns not used, …
     write: tuple[str, ...] = ()  # deliverables that job.toml asks for
-    goals: dict[str, dict[str, Any]] = field(default_factory=dict)  # [tolerance] and [times] of a plan
+    goals: dict[str, dict[str, Any]] = field(
+        default_factory=dict
+    )  # [tolerance] and [times] of a plan, [scanner]
     # table → column → cells: notes, times, names of bases and whatever else the network does not hold
     texts: dict[str, dict[str, tuple[str, ...]]] = field(default_factory=dict)
 

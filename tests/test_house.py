@@ -21,6 +21,7 @@ HEAVY = {"pandas", "matplotlib", "networkx", "scipy", "jinja2", "rich", "tomlkit
 ROOMS = [
     "earth", "settings", "trouble", "ground", "estimate", "model", "solved", "judge", "results", "outcome",
     "adjustment", "judged", "simulate", "catch_rate", "plan", "planning", "checks", "epochs", "compare",
+    "registration",
 ]  # fmt: skip
 
 

@@ -98,6 +98,9 @@ class Targets(Table):
     reflectorless: Flags = column("flag", "measured without a prism", default=False)
     constant: Floats = column("length", "still to be added to a recorded distance", default=0.0)
     constant_sigma: Floats = column("length", "prior sigma of the constant; 0: held", default=0.0)
+    scanner_sigma: Floats = column(
+        "length", "sigma per axis with which a scanner finds its centre", default=np.nan
+    )
 
 
 class Setups(Table):

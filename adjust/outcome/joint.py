@@ -127,6 +127,44 @@ def device_covariance(adjustment: Adjustment, setups: Ints) -> Floats | None:
     return out
 
 
+def point_coordinates(
+    adjustment: Adjustment, marks: Ints, setups: Ints, heights: Floats | None = None
+) -> Floats:
+    """Adjusted points (n, 3) m: marks, or where setup ≥ 0 the centre of the device there; NaN where not determined.
+
+    `heights` (n,) m stands in the place of the heights of the devices.
+    """
+    m = adjustment.marks
+    points = np.column_stack([m.east, m.north, m.height])[marks]
+    there = setups >= 0
+    points[there] = device_centres(adjustment, setups[there])
+    if heights is not None:
+        points[there, 2] += (heights - vertical_heights(adjustment.network)[setups])[there]
+    return np.asarray(points)
+
+
+def point_covariance(adjustment: Adjustment, marks: Ints, setups: Ints) -> Floats:
+    """Joint covariance (3n, 3n) m² of such points, all three coordinates of which are determined.
+
+    Raises ValueError for an adjustment that came without its solution, TooLarge.
+    """
+    solved = adjustment.solved
+    if solved is None:
+        raise ValueError("this adjustment carries no solution to take covariances from")
+    if 3 * len(marks) > MOST:
+        raise TooLarge(3 * len(marks))
+    u, there = solved.unknowns, setups >= 0
+    first, second = u.marks[marks].reshape(-1), np.full((len(marks), 3), -1, dtype=np.int64)
+    second[there] = u.effects[setups[there]]
+    places, at = np.unique(np.append(first, second.reshape(-1)), return_inverse=True)
+    Q, f, s = _between(solved, places), at[: len(first)], at[len(first) :]
+    out = Q[np.ix_(f, f)] + Q[np.ix_(f, s)] + Q[np.ix_(s, f)] + Q[np.ix_(s, s)]
+    extra = np.zeros((len(marks), 3))
+    extra[there] = _folded(solved, setups[there])
+    out[np.diag_indices(len(out))] += extra.reshape(-1)
+    return np.asarray(out)
+
+
 def _folded(solved: Solved, setups: Ints) -> Floats:
     """Variances (n, 3) of the effects that are no unknowns."""
     u = solved.unknowns

@@ -105,6 +105,29 @@ VECTORS = (
     C("cov_33", "area", "variance of du", required=True),
     C("note", "text", "free text"),
 )
+SCANNER = (
+    C("target", "name", "target setup, or mark with one target on it, or bare mark", required=True),
+    C("x", "length", "its centre in the scanner's frame", required=True),
+    C("y", "length", "its centre in the scanner's frame", required=True),
+    C("z", "length", "its centre in the scanner's frame", required=True),
+    C("sigma", "length", "sigma per axis of that; blank takes that of the kind of target"),
+    C("height", "length", "of the scanner's own target over the mark, where it is not the prism's"),
+    C("use", "word", "register (also blank), check: compared only, or no"),
+    C("note", "text", "free text"),
+)
+POINTS = (
+    C(
+        "point",
+        "name",
+        "name of the point, once in the table; a mark's name takes its coordinates",
+        required=True,
+    ),
+    C("east", "length", "east; blank is the mark's"),
+    C("north", "length", "north; blank is the mark's"),
+    C("height", "length", "height; blank is the mark's"),
+    C("note", "text", "free text"),
+)
+BESIDE: dict[str, tuple[InputColumn, ...]] = {"scanner": SCANNER}  # read by a command, no part of the network
 LATER = {"dx": "de", "dy": "dn", "dz": "du"}  # known to the format, not yet to the reader: the earth frame
 TABLES: dict[str, tuple[InputColumn, ...]] = {
     "marks": MARKS,

@@ -6,7 +6,7 @@ import dataclasses
 import textwrap
 from typing import Any
 
-from hubtack.io.readers.columns import TABLES, InputColumn
+from hubtack.io.readers.columns import BESIDE, TABLES, InputColumn
 from hubtack.io.readers.jobkeys import NAMED, QUANTITIES, SECTIONS, DecisionKeys
 
 FILES = ("job.toml", *(f"{name}.csv" for name in TABLES))
@@ -16,6 +16,7 @@ _PURPOSE = {
     "sights": "Raw readings, one row a pointing on one face, from an instrument setup to a target setup.",
     "reduced": "Observations between marks: rise, horizontal distance, azimuth, angle.",
     "vectors": "Coordinate differences between marks or setups, with their covariance.",
+    "scanner": "Targets as a scanner saw them, in its own frame: for hubtack register, beside the job's tables.",
 }
 _RULES = """\
 Tables are CSV in UTF-8; the separator (comma, semicolon, tab) is told from the header. Columns may stand in any order,
@@ -84,7 +85,8 @@ def describe(name: str) -> str | None:
     if name in ("job.toml", "job"):
         return _job()
     table = name.removesuffix(".csv")
-    return _table(table, TABLES[table]) if table in TABLES else None
+    known = TABLES | BESIDE
+    return _table(table, known[table]) if table in known else None
 
 
 def _table(name: str, schema: tuple[InputColumn, ...]) -> str:

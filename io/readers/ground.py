@@ -158,6 +158,7 @@ def read_targets(job: JobFile) -> Targets:
         "target": list(specs),
         "reflectorless": [s.mode == "reflectorless" for s in specs.values()],
         "constant": [s.constant for s in specs.values()],
+        "scanner_sigma": [math.nan if s.scanner_sigma is None else s.scanner_sigma for s in specs.values()],
     }
     return Targets(**columns)
 

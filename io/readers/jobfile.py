@@ -47,7 +47,7 @@ class JobFile:
     targets: dict[str, jobkeys.TargetKeys | None] = field(default_factory=dict)
     decisions: list[jobkeys.DecisionKeys | None] = field(default_factory=list)
     write: tuple[str, ...] = ()  # names of deliverables
-    goals: dict[str, dict[str, Any]] = field(default_factory=dict)  # [tolerance] and [times], as read
+    goals: dict[str, dict[str, Any]] = field(default_factory=dict)  # [tolerance], [times], [scanner], as read
     columns: jobkeys.ColumnsKeys | None = None  # a field book in the place of setups.csv and sights.csv
     source: jobkeys.SourceKeys | None = None
     decision_places: dict[int, str] = field(default_factory=dict)  # of decisions that stand in another file
@@ -246,7 +246,7 @@ def _fill(job: JobFile, valid: dict[str, Any], names: dict[str, list[str]]) -> N
         found = valid.get(section, {})
         specs = {n: keys(**found[n]) if n in found else None for n in names[section]}
         setattr(job, section, specs)
-    job.goals = {name: valid[name] for name in ("tolerance", "times") if valid.get(name)}
+    job.goals = {name: valid[name] for name in ("tolerance", "times", "scanner") if valid.get(name)}
     job.write = tuple(valid.get("deliver", {}).get("write", ()))
     if "file" in valid.get("columns", {}):
         job.columns = jobkeys.ColumnsKeys(**valid["columns"])

@@ -176,6 +176,19 @@ class ToleranceKeys:
 
 
 @dataclass(eq=False)
+class ScannerKeys:
+    """[scanner]"""
+
+    sigma: float | None = key(
+        "sigma of a length", "sigma per axis of the centre of a target, where its kind has none", default=None
+    )
+    levelled: float | None = key("angle", "sigma of its own levelling, if that is to count", default=None)
+    tolerance: float | None = key(
+        "sigma of a length", "longest semi-axis allowed at the worst place", default=None
+    )
+
+
+@dataclass(eq=False)
 class TimesKeys:
     """[times]"""
 
@@ -235,6 +248,9 @@ class TargetKeys:
 
     mode: str = key("choice", "how distances to it are measured", "prism", "reflectorless", default="prism")
     constant: float = key("length", "still to be added to a recorded distance", default=0.0)
+    scanner_sigma: float | None = key(
+        "sigma of a length", "sigma per axis with which a scanner finds its centre", default=None
+    )
 
 
 @dataclass(eq=False)
@@ -253,7 +269,7 @@ class DecisionKeys:
 SECTIONS: dict[str, type] = {
     "job": General, "units": UnitKeys, "site": Site, "tests": Tests, "datum": Datum, "relative": RelativeKeys,
     "deliver": DeliverKeys, "columns": ColumnsKeys, "source": SourceKeys,
-    "tolerance": ToleranceKeys, "times": TimesKeys,
+    "tolerance": ToleranceKeys, "times": TimesKeys, "scanner": ScannerKeys,
 }  # fmt: skip
 NAMED: dict[str, type] = {"instruments": InstrumentKeys, "supports": SupportKeys, "targets": TargetKeys}
 LATER = ("include",)  # known to the format, not yet to the reader

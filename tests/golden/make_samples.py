@@ -2,8 +2,8 @@
 
     python tests/golden/make_samples.py
 
-job.toml and README.md of each sample are written by hand; marks.csv, setups.csv, sights.csv, reduced.csv and
-truth.csv are made here. Readings come from the engine's own `simulate`; on top of them lie what a pair of faces
+job.toml and README.md of each sample are written by hand; marks.csv, setups.csv, sights.csv, reduced.csv, scanner.csv
+and truth.csv are made here. Readings come from the engine's own `simulate`; on top of them lie what a pair of faces
 takes out again (collimation and index error) and the rounding of the instrument's display. Seeds stand in plans.py.
 """
 
@@ -24,7 +24,7 @@ from hubtack.io.job import Job, read_job
 from hubtack.io.units import ARCSEC
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
-from tests.golden.plans import PLANS, SEEDS, Plan
+from tests.golden.plans import PLANS, SCANS, SEEDS, Plan, Scan
 
 SAMPLES = Path(__file__).parents[2] / "sample_networks"
 COLLIMATION, INDEX = 2.7 * ARCSEC, -3.4 * ARCSEC
@@ -52,6 +52,27 @@ def make(name: str, folder: Path) -> None:
     if plan.reduced:
         values = [f"{v:.4f}" for v in network.reduced.value]  # the samples have rises alone
         write(folder / "reduced.csv", [r | {"value": v} for r, v in zip(plan.reduced, values, strict=True)])
+    if name in SCANS:
+        write(folder / "scanner.csv", scanner_rows(SCANS[name], plan, job))
+
+
+def scanner_rows(scan: Scan, plan: Plan, job: Job) -> Rows:
+    """What a scanner of its own frame sees of true target centres, to 0.1 mm."""
+    from scipy.spatial.transform import Rotation
+
+    rng, setups = np.random.default_rng(scan.seed), job.network.setups
+    R = Rotation.from_euler("ZXY", scan.turns, degrees=True).as_matrix()  # scanner → site
+    row = {str(s): i for i, s in enumerate(setups.setup)}
+    rows = []
+    for name, sigma, use, note in scan.targets:
+        centre = plan.truth()[setups.mark[row[name]]] + [0.0, 0.0, setups.height[row[name]]]
+        seen = R.T @ (centre - scan.origin) + rng.normal(0.0, sigma, 3)
+        rows.append(
+            {"target": name}
+            | {c: f"{v:.4f}" for c, v in zip("xyz", seen, strict=True)}
+            | {"use": use, "note": note}
+        )
+    return rows
 
 
 def with_zeros(network: Network, plan: Plan) -> Network:

@@ -5,6 +5,7 @@ Everything is invented: the place, its marks, their coordinates.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -286,3 +287,24 @@ SEEDS = {
     "free-stations": 2,
     "by-hand": 1,
 }  # the first of 1, 2, 3, … that raises no flag
+
+
+@dataclass(frozen=True)
+class Scan:
+    """Targets that a scanner sees: (setup, sigma m per axis, use, note); where it stands, and how it is turned (deg)."""
+
+    targets: list[tuple[str, float, str, str]]
+    origin: tuple[float, float, float]
+    turns: tuple[float, float, float]  # about up, then about its own x and y: it is not levelled
+    seed: int
+
+
+SCANS = {
+    "free-stations": Scan(
+        [(f"T-W0{i}", 0.0010, "check" if i == 6 else "", "") for i in range(1, 9)]
+        + [(f"T-B{i}b", 0.0015, "", "sphere in the adapter of the prism") for i in range(1, 5)],
+        (1270.2, 3605.9, 31.9),
+        (137.0, 0.31, -0.22),
+        1,
+    )
+}

@@ -21,7 +21,7 @@ IN_ONE_ROW = {"columns": "reading a flat field book: each names a header, or say
 def column_table() -> str:
     """One row a table; the columns that must be there in bold, first."""
     lines = ["| table | columns (**needed**) |", "|---|---|"]
-    for name, table in columns.TABLES.items():
+    for name, table in (columns.TABLES | columns.BESIDE).items():
         needed = ", ".join(c.name for c in table if c.required)
         others = ", ".join(c.name for c in table if not c.required)
         lines.append(f"| `{name}.csv` | **{needed}**, {others} |")
