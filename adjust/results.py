@@ -102,6 +102,44 @@ class Relative(Table):
     sigma_height: Floats = column("length", "standard deviation of the height difference")
 
 
+class Lines(Table):
+    """Lines in the earth frame: grid, ground and geodetic side by side. See `outcome.lines` for what each is."""
+
+    start: Names = column("name", "mark")
+    end: Names = column("name", "mark")
+    start_mark: Ints = column("index", "row of the mark")
+    end_mark: Ints = column("index", "row of the mark")
+    grid: Floats = column("length", "distance on the grid")
+    ground: Floats = column("length", "horizontal distance at the mean height of the ends")
+    geodesic: Floats = column("length", "distance on the ellipsoid")
+    azimuth: Floats = column("angle", "geodetic azimuth at the start")
+    bearing: Floats = column("angle", "grid bearing of the chord")
+    convergence: Floats = column("angle", "convergence at the start")
+    arc_to_chord: Floats = column("angle", "t − T at the start")
+    arc_to_chord_end: Floats = column("angle", "t − T at the end")
+    scale_start: Floats = column("number", "point scale at the start")
+    scale_end: Floats = column("number", "point scale at the end")
+    scale: Floats = column("number", "grid distance / distance on the ellipsoid")
+    elevation: Floats = column("number", "distance on the ellipsoid / ground distance")
+    combined: Floats = column("number", "grid distance / ground distance")
+
+
+class Places(Table):
+    """Where marks lie on the earth. Row i belongs to row i of `network.marks`."""
+
+    mark: Names = column("name", "name of the mark")
+    latitude: Floats = column("angle", "geodetic latitude")
+    longitude: Floats = column("angle", "geodetic longitude, east positive")
+    ellipsoidal: Floats = column("length", "height over the ellipsoid")
+    undulation: Floats = column("length", "geoid over ellipsoid, NaN where not given")
+    deflection_north: Floats = column("angle", "deflection of the vertical, north")
+    deflection_east: Floats = column("angle", "deflection of the vertical, east")
+    xyz: Floats = column("length", "geocentric coordinates", shape=(3,))
+    scale: Floats = column("number", "point scale of the grid")
+    convergence: Floats = column("angle", "azimuth of grid north")
+    combined: Floats = column("number", "point scale × elevation factor")
+
+
 class ControlFit(Table):
     """Each held or weighted control component against what the rest of the network says of it (w of a moved mark)."""
 

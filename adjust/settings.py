@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from .earth.charts import Chart
+    from .earth.gravity import Gravity
 
 EARTH_RADIUS = 6_371_000.0  # m, mean radius; from memory, IUGG 1980 gives 6 371 008.8 m
 
@@ -20,7 +24,13 @@ class Settings:
     refraction_sigma: float = 0.0  # 0: held, otherwise a weighted unknown
     scale_factor: float = 1.0  # grid length / ground length
     reference_height: float | None = None  # m; None: mean height of the control marks, else 0
-    radius: float = EARTH_RADIUS
+    radius: float = EARTH_RADIUS  # of the plane frame
+    frame: Literal["plane", "earth"] = "plane"
+    chart: Chart | None = None  # the grid of the coordinates; the earth frame needs it
+    heights: Literal["ellipsoidal", "orthometric"] = (
+        "ellipsoidal"  # what heights are over, in the earth frame
+    )
+    gravity: Gravity | None = None  # undulation and deflections; a mark's own override it
     correlation: Literal["shared", "independent"] = "shared"
     confidence: float = 0.95  # error ellipses and global test
     alpha: float = 0.001  # false alarm rate of the test of one observation
@@ -46,5 +56,13 @@ class Settings:
                 raise ValueError(f"{name} must lie between {low:g} and {high:g}, found {value!r}")
         if self.correlation not in ("shared", "independent"):
             raise ValueError(f'correlation must be "shared" or "independent", found {self.correlation!r}')
+        if self.frame not in ("plane", "earth"):
+            raise ValueError(f'frame must be "plane" or "earth", found {self.frame!r}')
+        if self.frame == "earth" and self.chart is None:
+            raise ValueError("the earth frame needs a chart")
+        if self.frame == "earth" and self.scale_factor != 1.0:
+            raise ValueError("scale_factor must be 1 in the earth frame, which has its scale from the chart")
+        if self.heights not in ("ellipsoidal", "orthometric"):
+            raise ValueError(f'heights must be "ellipsoidal" or "orthometric", found {self.heights!r}')
         if self.reference_height is not None and not math.isfinite(self.reference_height):
             raise ValueError(f"reference_height must be a length, found {self.reference_height!r}")

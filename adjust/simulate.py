@@ -10,10 +10,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from .ground.network import Marks, Network
+from .ground.network import REDUCED_KINDS, Marks, Network
 from .ground.table import Floats, Ints
 from .model.equations import Equations
 from .model.frames import frame_of
+from .model.observations import KINDS
 from .model.reductions import Observations, prism_constants, reduce_readings
 from .model.unknowns import place_unknowns
 from .settings import Settings
@@ -90,12 +91,14 @@ def _write(
     reduced = network.reduced
     if len(reduced):
         value = reduced.value.copy()
-        for kind in ("rise", "horizontal", "azimuth", "angle"):
+        for kind in REDUCED_KINDS:
             at = np.flatnonzero(obs.kind == kind)
             value[reduced.kind == kind] = noisy[at]
         reduced = reduced.replace(
             value=np.where(
-                np.isin(reduced.kind.astype(str), ("azimuth", "angle")), np.mod(value, 2.0 * np.pi), value
+                np.array([KINDS[k].whole_circle for k in reduced.kind], dtype=bool),
+                np.mod(value, 2.0 * np.pi),
+                value,
             )
         )
     if len(vectors):

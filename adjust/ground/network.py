@@ -14,7 +14,10 @@ from .table import Flags, Floats, Ints, Names, Table, column
 
 HEIGHT_KINDS = ("fixed", "graduated", "taped", "slant", "undeclared")
 SUPPORT_KINDS = ("stand", "pole", "tribrach", "bolt", "adhesive")
-REDUCED_KINDS = ("rise", "horizontal", "azimuth", "angle")
+REDUCED_KINDS = (
+    "rise", "horizontal", "azimuth", "angle",
+    "azimuth.astronomic", "azimuth.geodetic", "horizontal.grid", "horizontal.ellipsoid",
+)  # fmt: skip
 
 
 class Marks(Table):
@@ -30,6 +33,9 @@ class Marks(Table):
     sigma_east: Floats = column("length", "prior sigma of east: 0 held, infinite free", default=np.inf)
     sigma_north: Floats = column("length", "prior sigma of north: 0 held, infinite free", default=np.inf)
     sigma_height: Floats = column("length", "prior sigma of height: 0 held, infinite free", default=np.inf)
+    undulation: Floats = column("length", "geoid over ellipsoid, of this mark alone", default=np.nan)
+    deflection_north: Floats = column("angle", "zenith north of the ellipsoid's normal, ξ", default=np.nan)
+    deflection_east: Floats = column("angle", "zenith east of the ellipsoid's normal, η", default=np.nan)
 
 
 class Supports(Table):
@@ -136,7 +142,7 @@ class Reduced(Table):
     """Observations between marks: rise, horizontal distance, azimuth, or angle at a mark."""
 
     id: Names = column("name", "id of the row")
-    kind: Names = column("text", "rise, horizontal, azimuth or angle")
+    kind: Names = column("text", "rise, horizontal, azimuth or angle; behind a point what it refers to")
     start: Ints = column("index", "row of the mark it runs from (angle: the backsight)")
     at: Ints = column("index", "row of the mark at which an angle stands, −1 otherwise", default=-1)
     end: Ints = column("index", "row of the mark it runs to (angle: the foresight)")

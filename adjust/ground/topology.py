@@ -18,7 +18,19 @@ from ..trouble import Trouble
 from .cycles import cycle_basis
 from .network import Network
 from .table import Flags
-from .wording import LISTED, and_list, ends, ids, instruments_on, listing, no_height, no_place, readings
+from .wording import (
+    AZIMUTHS,
+    LENGTHS,
+    LISTED,
+    and_list,
+    ends,
+    ids,
+    instruments_on,
+    listing,
+    no_height,
+    no_place,
+    readings,
+)
 
 if TYPE_CHECKING:
     import networkx as nx
@@ -28,11 +40,9 @@ if TYPE_CHECKING:
 PLANE = (
     "direction",
     "zenith",
-    "distance",
-    "level",
-    "horizontal",
-    "azimuth",
     "angle",
+    *LENGTHS,
+    *AZIMUTHS,
     "vector.east",
     "vector.north",
 )
@@ -77,7 +87,7 @@ def island_troubles(network: Network, obs: Observations) -> tuple[Trouble, ...]:
     plan = np.isfinite(marks.sigma_east) & np.isfinite(marks.sigma_north) & np.isfinite(marks.east)
     high = np.isfinite(marks.sigma_height) & np.isfinite(marks.height)
     turned = np.zeros(len(marks), dtype=bool)
-    rows = obs.used & np.isin(obs.kind, ("azimuth", "vector.east"))
+    rows = obs.used & np.isin(obs.kind, (*AZIMUTHS, "vector.east"))
     turned[obs.start_mark[rows]] = True
     plane_islands, height_islands = _joined(network, obs, PLANE), _joined(network, obs, HEIGHT)
     plane_bad = [g for g in plane_islands if plan[g].sum() < (1 if turned[g].any() else 2)]

@@ -15,10 +15,13 @@ if TYPE_CHECKING:
     from ..model.reductions import Observations
 
 LISTED = 6  # names printed before "and … more"
-LENGTHS = ("distance", "level", "horizontal")
+LENGTHS = ("distance", "level", "horizontal", "horizontal.grid", "horizontal.ellipsoid")
+AZIMUTHS = ("azimuth", "azimuth.astronomic", "azimuth.geodetic")
 WORDS = {
     "direction": "direction", "zenith": "zenith angle", "distance": "distance", "level": "horizontal distance",
     "rise": "rise", "horizontal": "horizontal distance", "azimuth": "azimuth", "angle": "angle",
+    "azimuth.astronomic": "astronomic azimuth", "azimuth.geodetic": "geodetic azimuth",
+    "horizontal.grid": "grid distance", "horizontal.ellipsoid": "distance on the ellipsoid",
     "vector.east": "vector", "vector.north": "vector", "vector.up": "vector",
 }  # fmt: skip
 
@@ -137,7 +140,7 @@ def no_place(
     elif len(reached) == 1:
         text = f"{name} is reached by {readings(obs, into or rows)} only: {can}"
         wanted = "Measure its distance and a direction to it from a known mark."
-    elif into and all(obs.kind[r] in ("direction", "azimuth", "angle") for r in into):
+    elif into and all(obs.kind[r] in ("direction", "angle", *AZIMUTHS) for r in into):
         text = f"{name} is reached by {readings(obs, into)} that meet too flat or not at all: {can}"
         wanted = "Measure its distance, or sight it from the side."
     else:

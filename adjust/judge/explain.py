@@ -107,7 +107,7 @@ def _slips(point: Point, h: Hypothesis, written: Written) -> Iterator[Slip]:
         for difference in device_prisms(network, h.subject):
             yield "other_device", difference, ()
     elif h.cause == "distance_scale":
-        ratio = point.solved.settings.scale_factor - 1.0
+        ratio = point.solved.equations.frame.grid_over_ground(point.solved.state.coordinates) - 1.0
         if abs(ratio) > 1e-9:
             yield "scale_twice", ratio, ()
             yield "scale_missing", -ratio, ()

@@ -45,6 +45,7 @@ def pictures(equations: Equations) -> list[Picture]:
         if o is not None:
             seen.setdefault(o, {}).setdefault(int(obs.end_setup[i]), {})[str(obs.kind[i])] = i
     heights = np.nan_to_num(equations.unknowns.heights)
+    scale = equations.frame.grid_over_ground(equations.start)
     out = []
     for o, ends in seen.items():
         targets, plan, rise = [], [], []
@@ -64,7 +65,7 @@ def pictures(equations: Equations) -> list[Picture]:
                     up = slope * math.cos(zenith)
             circle = float(obs.value[kinds["direction"]])
             targets.append(end)
-            plan.append(level * equations.settings.scale_factor * complex(math.sin(circle), math.cos(circle)))
+            plan.append(level * scale * complex(math.sin(circle), math.cos(circle)))
             rise.append(heights[station] + up - heights[end])
         if targets:
             out.append(Picture(station, o, np.array(targets), np.array(plan), np.array(rise)))

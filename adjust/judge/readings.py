@@ -12,6 +12,7 @@ from .written import Written, angle_swaps, length_swaps
 _CAUSE = {
     "direction": "direction_wrong", "zenith": "zenith_wrong", "distance": "distance_wrong", "level": "distance_wrong",
     "azimuth": "angle_wrong", "angle": "angle_wrong",
+    "azimuth.astronomic": "angle_wrong", "azimuth.geodetic": "angle_wrong",
 }  # fmt: skip
 _SWAPPED = {
     "direction_wrong": "direction_digits_swapped", "zenith_wrong": "zenith_digits_swapped",

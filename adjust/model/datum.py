@@ -144,8 +144,10 @@ def _freedoms(
         return ["height"], g
     inside = obs.used & island[obs.end_mark]
     present = set(obs.kind[inside].tolist())
-    lengths = present & {"distance", "level", "horizontal", "vector.east", "vector.north"}
-    absolute = present & {"azimuth", "vector.east", "vector.north"}
+    lengths = present & {
+        "distance", "level", "horizontal", "horizontal.grid", "horizontal.ellipsoid", "vector.east", "vector.north",
+    }  # fmt: skip
+    absolute = present & {"azimuth", "azimuth.astronomic", "azimuth.geodetic", "vector.east", "vector.north"}
     tied_heights = present & {"rise", "vector.up"} and "zenith" in present
     names = ["east", "north"]
     if not absolute:

@@ -2,10 +2,13 @@
 
 A kind of observation sees the vector d of a *line*. What that is, the frame says:
 
-    sight        between device centres, in the horizon of the start
-    ground       between marks, in the horizon of the start: azimuths, angles, horizontal distances
+    sight        between device centres, in the horizon of the start, grid north
+    ground       the same between marks: angles
+    level        between marks, horizontal, at the level of the ground
+    grid         between marks, on the grid
     rise         between marks, upwards
     difference   coordinate differences, as vectors have them
+    astronomic, geodetic, ellipsoid   see `earth`, the only frame that knows them
 
 Plane frame: a sphere of radius R unrolled at the reference height h0. With A, B the centres,
 D = hypot(ΔE, ΔN) / scale and θ = D / (R + h0):
@@ -15,7 +18,7 @@ D = hypot(ΔE, ΔN) / scale and θ = D / (R + h0):
     level = θ·(R + h_A)          distance reduced to the level of A
     d = (x·ΔE/|Δ|, x·ΔN/|Δ|, u)
 
-Between marks the frame is plain: (ΔE / scale, ΔN / scale, Δh), and for vectors (ΔE, ΔN, Δh).
+Between marks the frame is plain: (ΔE / scale, ΔN / scale, Δh), on the grid and for vectors (ΔE, ΔN, Δh).
 Curvature: all textbooks, from memory; checked against an exact circle.
 """
 
@@ -30,7 +33,9 @@ from ..ground.network import Network
 from ..ground.table import Floats, Ints
 from ..settings import Settings
 
-Line = Literal["sight", "ground", "rise", "difference"]
+Line = Literal[
+    "sight", "ground", "level", "grid", "rise", "difference", "astronomic", "geodetic", "ellipsoid"
+]
 
 
 @dataclass(frozen=True)
@@ -80,6 +85,9 @@ class Frame(Protocol):
     def ray(self, line: Line, start: Ends, end: Ends, places: Places) -> Ray:
         """What lies between the ends of n lines."""
 
+    def grid_over_ground(self, coordinates: Floats) -> float:
+        """Grid length / ground length in the middle of marks (n, 3) m."""
+
 
 @dataclass(frozen=True)
 class Plane:
@@ -97,7 +105,9 @@ class Plane:
         """What lies between the ends of n lines."""
         if line == "sight":
             return self.between_setups(start.centre, end.centre)
-        return self._plain(start.centre, end.centre, 1.0 / self.scale if line == "ground" else 1.0)
+        if line in ("astronomic", "geodetic", "ellipsoid"):
+            raise ValueError(f"a plane has no {line} lines")
+        return self._plain(start.centre, end.centre, 1.0 / self.scale if line in ("ground", "level") else 1.0)
 
     def between_setups(self, start: Floats, end: Floats) -> Ray:
         """Rays from device centres start (n, 3) to end (n, 3): east, north, height in m."""
@@ -126,6 +136,10 @@ class Plane:
         to_start[:, 2, 2] = -1.0
         return Ray(d, theta, theta * (self.radius + start[:, 2]), to_start, to_end)
 
+    def grid_over_ground(self, coordinates: Floats) -> float:
+        """Grid length / ground length: the scale factor."""
+        return self.scale
+
     def _plain(self, start: Floats, end: Floats, factor: float) -> Ray:
         d = np.asarray(end - start, dtype=float)
         d[:, :2] *= factor
@@ -138,11 +152,27 @@ class Plane:
 
 def frame_of(network: Network, settings: Settings) -> Frame:
     """The frame that the settings ask for."""
+    if settings.frame == "earth":
+        from .earth import Earth
+
+        marks = network.marks
+        own = np.column_stack([marks.undulation, marks.deflection_north, marks.deflection_east])
+        assert settings.chart is not None
+        return Earth(
+            settings.chart,
+            settings.gravity,
+            settings.heights == "orthometric",
+            reference_height(network, settings),
+            own,
+            marks.mark,
+        )
     return Plane(settings.radius, reference_height(network, settings), settings.scale_factor)
 
 
 def reference_height(network: Network, settings: Settings) -> float:
-    """The height at which the plane frame is unrolled: as set, else the mean of the control heights, else 0."""
+    """The height at which the plane is unrolled, and marks of unknown height are taken to lie: as set, else the mean
+    of the control heights, else 0.
+    """
     if settings.reference_height is not None:
         return settings.reference_height
     marks = network.marks

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..ground.instruments import angle_sigmas, distance_sigmas
-from ..ground.network import Network
+from ..ground.network import REDUCED_KINDS, Network
 from ..ground.table import Flags, Floats, Ints, Names, Table, column
 from .observations import KINDS, VECTOR
 
@@ -73,7 +73,7 @@ def reduce_readings(network: Network) -> Observations:
     """
     pairs = _Pairs(network)
     found = [_sight_part(network, pairs, name) for name in ("direction", "zenith", "distance", "level")]
-    found += [_reduced_part(network, name) for name in ("rise", "horizontal", "azimuth", "angle")]
+    found += [_reduced_part(network, name) for name in REDUCED_KINDS]
     found += [_vector_part(network)] if len(network.vectors) else []
     parts = [p for p in found if p is not None] or [_vector_part(network)]
     joined = {c.name: np.concatenate([p[c.name] for p in parts]) for c in Observations.columns()}

@@ -39,6 +39,10 @@ _OF_KIND = {
     "horizontal": "between marks",
     "azimuth": "between marks",
     "angle": "between marks",
+    "azimuth.astronomic": "between marks",
+    "azimuth.geodetic": "between marks",
+    "horizontal.grid": "between marks",
+    "horizontal.ellipsoid": "between marks",
 }
 
 

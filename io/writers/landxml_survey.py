@@ -31,6 +31,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from hubtack.adjust.ground.supports import centring_sigmas, height_sigmas, vertical_heights
+from hubtack.adjust.model.observations import KINDS
 from hubtack.io.units import ARCSEC, METRES
 
 from .landxml_elements import FileUnits, child, clean, feature
@@ -268,7 +269,7 @@ def _between_marks(survey: _Element, net: Network, job: Job, units: FileUnits) -
     marks, reduced, vectors = net.marks.mark, net.reduced, net.vectors
     notes = {name: job.texts.get(name, {}) for name in ("reduced", "vectors")}
     for i in range(len(reduced)):
-        angle = reduced.kind[i] in ("azimuth", "angle")
+        angle = KINDS[reduced.kind[i]].quantity == "angle"
         properties = {
             "id": str(reduced.id[i]),
             "kind": str(reduced.kind[i]),

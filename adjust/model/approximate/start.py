@@ -15,6 +15,7 @@ from ...settings import Settings
 from ...trouble import Trouble, Undetermined
 from ..reductions import Observations
 from .constructions import Point
+from .flattened import flattened
 from .frames import best_similarity, mirrored, moved
 from .growth import misfits
 from .heights import (
@@ -72,6 +73,7 @@ def approximate(
     Raises Undetermined, naming marks and readings, where a mark that readings reach can't be placed.
     """
     device = network.setups.height if heights is None else heights
+    obs = flattened(network, obs, settings)
     short = _quick(network, obs, settings, device) if quick else None
     if short is not None:
         return short

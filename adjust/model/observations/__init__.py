@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from . import angle, azimuth, direction, distance, horizontal, level, rise, vector, zenith
+from . import angle, azimuth, direction, distance, horizontal, level, referred, rise, vector, zenith
 from .kind import Kind
 
 KINDS: dict[str, Kind] = {
@@ -16,6 +16,7 @@ KINDS: dict[str, Kind] = {
         horizontal.KIND,
         azimuth.KIND,
         angle.KIND,
+        *referred.KINDS,
         *vector.KINDS,
     )
 }

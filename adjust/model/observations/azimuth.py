@@ -15,6 +15,6 @@ KIND = Kind(
     gradient=azimuth_gradient,
     plan=True,
     height=False,
-    line="ground",
+    line="grid",
     whole_circle=True,
 )

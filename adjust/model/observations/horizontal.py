@@ -25,5 +25,5 @@ KIND = Kind(
     gradient=_gradient,
     plan=True,
     height=False,
-    line="ground",
+    line="level",
 )

@@ -39,6 +39,7 @@ class Kind:
     leans_on: Mapping[str, Coefficient] = field(default_factory=dict)
     legs: tuple[tuple[float, End, End], ...] = ((1.0, "start", "end"),)
     whole_circle: bool = False  # values live on [0, 2π)
+    earth_only: bool = False  # a plane has no such thing
 
 
 def azimuth_value(ray: Ray) -> Floats:

@@ -1,0 +1,62 @@
+"""Observations as they would have been in a plane: what start coordinates in the grid are made from.
+
+One scale and one convergence for the whole site, at the mean of what is known of it; a start value needs no more.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ...ground.network import Network
+from ...ground.table import Floats
+from ...settings import Settings
+from ...trouble import Trouble, Undetermined
+from ..frames import reference_height
+from ..observations import VECTOR
+from ..reductions import Observations, as_objects
+
+
+def flattened(network: Network, obs: Observations, settings: Settings) -> Observations:
+    """The observations with kinds and values of a plane; rows stay where they are.
+
+    Raises Undetermined where nothing says where on the earth the network lies.
+    """
+    kinds = obs.kind.astype(str)
+    plain = np.array([k if k in VECTOR else k.partition(".")[0] for k in kinds], dtype=object)
+    if settings.frame == "plane":
+        return obs if (plain == kinds).all() else obs.replace(kind=as_objects(plain.tolist()))
+    from ..earth import Earth, EarthPlaces
+    from ..frames import frame_of
+
+    frame = frame_of(network, settings)
+    assert isinstance(frame, Earth)
+    centre = _centre(network, reference_height(network, settings))
+    lone = Earth(
+        frame.chart, frame.gravity, False, frame.reference_height, np.zeros((1, 3)), network.marks.mark[:1]
+    )
+    site: EarthPlaces = lone.places(centre[None])
+    scale, turn = float(site.factors.scale[0]), float(site.factors.convergence[0])
+    level = scale / (1.0 + float(centre[2] / site.radius[0]))  # grid / ground
+    value = obs.value.copy()
+    value[np.isin(kinds, ("distance", "level", "horizontal"))] *= level
+    value[kinds == "horizontal.ellipsoid"] *= scale
+    value[np.isin(kinds, ("azimuth.astronomic", "azimuth.geodetic"))] -= turn
+    vectors = np.isin(kinds, VECTOR)
+    if vectors.any():
+        local = value[vectors].reshape(-1, 3) @ site.horizon[0].T
+        local[:, :2] *= level
+        value[vectors] = local.reshape(-1)
+    return obs.replace(kind=as_objects(plain.tolist()), value=value)
+
+
+def _centre(network: Network, height: float) -> Floats:
+    """East, north, height of the middle of what is known: of the control, else of start values."""
+    marks = network.marks
+    given = np.isfinite(marks.east) & np.isfinite(marks.north)
+    control = given & np.isfinite(marks.sigma_east) & np.isfinite(marks.sigma_north)
+    known = control if control.any() else given
+    if not known.any():
+        text = "Nothing says where on the earth this network lies: no mark has coordinates."
+        wanted = "Hold or weight a mark, or give start values of one; or use the plane frame."
+        raise Undetermined((Trouble("NET322", text, wanted),))
+    return np.array([marks.east[known].mean(), marks.north[known].mean(), height])
