@@ -35,7 +35,7 @@ def lines_between(adjustment: Adjustment, pairs: Ints) -> Lines | None:
         return None
     chart, places = found
     m = adjustment.marks
-    known = np.isfinite(np.column_stack([m.east, m.north])).all(axis=1)
+    known = np.asarray(np.isfinite(m.east) & np.isfinite(m.north))
     pairs = pairs[known[pairs].all(axis=1)]
     a, b = pairs[:, 0], pairs[:, 1]
     delta = np.column_stack([m.east[b] - m.east[a], m.north[b] - m.north[a]])

@@ -7,10 +7,12 @@ distances had been reduced before they came here, or never should have been.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
+from ..ground.table import Floats
 from ..results import Adjustment
 
 LENGTHS = ("distance", "level")
@@ -39,11 +41,11 @@ def scale_test(adjustment: Adjustment) -> ScaleTest | None:
     declared = solved.equations.frame.grid_over_ground(solved.state.coordinates) - 1.0
     if abs(declared) < 1e-9:
         return None
-    signature: list[tuple[int, np.ndarray]] = []
+    signature: list[tuple[int, Floats]] = []
     for k, group in enumerate(solved.equations.groups):
         if len(group.kinds) == 1 and group.kinds[0].name in LENGTHS:
-            sigma = solved.equations.sigmas(solved.solution.x, group.rows)
-            signature.append((k, solved.obs.value[group.rows] / sigma))
+            each = solved.equations.sigmas(solved.solution.x, group.rows)
+            signature.append((k, solved.obs.value[group.rows] / each))
     if not signature:
         return None
     n = solved.unknowns.n
@@ -57,8 +59,10 @@ def scale_test(adjustment: Adjustment) -> ScaleTest | None:
     if strength < 1e-9 * square:  # control that leaves the scale to the distances
         return None
     # observed = (1 + extra)·true: distances come out too long by `extra`
-    extra, sigma = product / strength, 1.0 / float(np.sqrt(strength))
-    apart = abs(declared) > solved.critical * sigma
+    extra, spread = product / strength, 1.0 / math.sqrt(strength)
+    apart = abs(declared) > solved.critical * spread
     near = int(np.argmin([abs(extra - declared), abs(extra), abs(extra + declared)]))
-    failed = abs(extra) > solved.critical * sigma
-    return ScaleTest(declared, extra, sigma, float(near) if apart else np.nan, failed and apart and near != 1)
+    failed = abs(extra) > solved.critical * spread
+    return ScaleTest(
+        declared, extra, spread, float(near) if apart else np.nan, failed and apart and near != 1
+    )
