@@ -17,7 +17,8 @@ import numpy as np
 
 from .adjustment import _solve, tables
 from .estimate.datum import Cofactor
-from .estimate.normals import Defect, Pattern
+from .estimate.normals import Defect
+from .estimate.pattern import Pattern
 from .estimate.rows import objective
 from .estimate.solve import Solution
 from .ground.instruments import distance_sigmas

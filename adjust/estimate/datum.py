@@ -15,7 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..ground.table import Floats, Ints
-from .normals import Factor, Pattern
+from .normals import Factor
+from .pattern import Pattern
 from .rows import Rows
 
 
@@ -40,9 +41,8 @@ class Cofactor:
 
     def __init__(self, pattern: Pattern, rows: list[Rows], constraints: Constraints | None) -> None:
         self.n = pattern.n
-        self._rows = len(rows) + (constraints is not None)
-        self._columns = [r.columns for r in rows]
         self._constraints = constraints
+        self._diagonal: Floats | None = None
         if constraints is None:
             self.factor = Factor(pattern, rows)
             return
@@ -55,7 +55,7 @@ class Cofactor:
         self._U = self.factor.solve(W)
         K = W.T @ self._U
         K[d:, d:] -= np.eye(K.shape[0] - d)
-        self._K = 0.5 * (K + K.T)
+        self._K = np.linalg.inv(0.5 * (K + K.T))
 
     def reweighted(self, rows: list[Rows]) -> Cofactor:
         """Of the same equations with other weights: their order, columns and constraints stay."""
@@ -71,31 +71,62 @@ class Cofactor:
         if offset is not None:
             side = side.copy()
             side[: c.count] -= offset
-        return np.asarray(x - self._U @ np.linalg.solve(self._K, side))
+        return np.asarray(x - self._U @ (self._K @ side))
 
-    def block(self, k: int) -> Floats:
-        """Q among the unknowns of every row of the k-th Rows, (m, w, w)."""
-        return self._entries(k, self._columns[k])
+    def form(self, right: Floats) -> Floats:
+        """rightᵀ·Q·right, (k, k), of right (n, k): a forward solve only."""
+        y = self.factor.half(right)
+        out = y.T @ y
+        if self._constraints is not None:
+            side = self._U.T @ right
+            out -= side.T @ self._K @ side
+        return np.asarray(out)
+
+    def forms(self, right: Floats) -> Floats:
+        """The diagonal of `form`, (k,)."""
+        out: Floats = np.sum(self.factor.half(right) ** 2, axis=0)
+        if self._constraints is not None:
+            side = self._U.T @ right
+            out = out - np.sum(side * (self._K @ side), axis=0)
+        return out
+
+    @property
+    def diagonal(self) -> Floats:
+        """Q_ii of all unknowns, (n,)."""
+        if self._diagonal is None:
+            self._diagonal = self.factor.inverse.diagonal * self.factor.scale**2
+            if self._constraints is not None:
+                self._diagonal = _difference(self._diagonal, np.sum(self._U @ self._K * self._U, axis=1))
+        return self._diagonal
+
+    def entries(self, i: Ints, j: Ints) -> Floats:
+        """Q_ij of unknowns i and j (of one shape); NaN where two stand together in no equation and no query."""
+        Q = self.factor.entries(i, j)
+        if self._constraints is not None:
+            Q = _difference(Q, np.sum(self._U[i] @ self._K * self._U[j], axis=-1))
+        return Q
 
     def query(self, k: int, columns: Ints) -> Floats:
         """Q among the unknowns of every row of the k-th query, whose columns these are, (m, w, w)."""
-        return self._entries(self._rows + k, columns)
+        return self._bent(self.factor.query(k, columns), columns)
 
-    def _entries(self, place: int, columns: Ints) -> Floats:
-        Q = self.factor.block(place, columns)
-        if self._constraints is not None:
-            U = np.concatenate([self._U, np.zeros((1, self._U.shape[1]))])[columns]
-            Q = Q - U @ np.linalg.solve(self._K, U.transpose(0, 2, 1))
-        return Q
+    def block(self, columns: Ints) -> Floats:
+        """Q among unknowns that stand together in an equation: columns (m, w), −1 padded, gives (m, w, w)."""
+        return self._bent(self.factor.block(columns), columns)
+
+    def _bent(self, Q: Floats, columns: Ints) -> Floats:
+        """Q of the pinned matrix → Q under the constraints."""
+        if self._constraints is None:
+            return Q
+        U = np.concatenate([self._U, np.zeros((1, self._U.shape[1]))])[columns]
+        return _difference(Q, U @ self._K @ U.transpose(0, 2, 1))
 
     def gram(self, k: int, rows: Rows) -> Floats:
         """A Q Aᵀ within every block of the k-th Rows: (m / block, block, block)."""
         if rows.block == 1:
-            Q = self.block(k)
-            h: Floats = np.einsum("mi,mij,mj->m", rows.values, Q, rows.values)
-            return h[:, None, None]
+            return self._leverage(k, rows)[:, None, None]
         b = rows.block  # rows of one block share their columns
-        Q = self.block(k)[::b]
+        Q = self.block(rows.columns[::b])
         A = rows.values.reshape(-1, b, rows.values.shape[1])
         product: Floats = A @ Q @ A.transpose(0, 2, 1)
         return product
@@ -105,16 +136,31 @@ class Cofactor:
 
         Terms a_j²Q_jj far above their sum cancel in it; a lone unknown's Q_jj itself carries N_jj·Q_jj roundings.
         """
-        Q = self.block(k)
-        h: Floats = np.einsum("mi,mij,mj->m", rows.values, Q, rows.values)
-        variance = np.einsum("mii->mi", Q)
+        variance = np.append(self.diagonal, 0.0)[rows.columns]
         terms: Floats = np.einsum("mi,mi->m", rows.values**2, variance)
         if rows.values.shape[1] == 1:
             terms = variance[:, 0] / self.factor.scale[rows.columns[:, 0]] ** 2
-        return h, 8.0 * np.finfo(float).eps * terms
+        return self._leverage(k, rows), 8.0 * np.finfo(float).eps * terms
+
+    def _leverage(self, k: int, rows: Rows) -> Floats:
+        """a Q aᵀ; the rows that the factor was made of have it at hand."""
+        if rows.values is not self.factor.rows[k].values:
+            h: Floats = np.einsum("mi,mij,mj->m", rows.values, self.block(rows.columns), rows.values)
+            return h
+        h = self.factor.inverse.leverage[k]
+        if self._constraints is not None:
+            side = rows.times(self._U)
+            h = h - np.sum(side @ self._K * side, axis=1)
+        return h
 
     def columns(self, wanted: Ints) -> Floats:
         """Whole columns of Q, (n, k); for entries outside the pattern."""
         right = np.zeros((self.n, len(wanted)))
         right[wanted, np.arange(len(wanted))] = 1.0
         return self.solve(right)
+
+
+def _difference(a: Floats, b: Floats) -> Floats:
+    """a − b, and 0 where it is no more than rounding of the two: what the constraints hold has no variance."""
+    out = a - b
+    return np.where(np.abs(out) <= 8.0 * np.finfo(float).eps * np.abs(a), 0.0, out)

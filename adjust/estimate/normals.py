@@ -1,6 +1,6 @@
 """Normal equations AᵀA x = Aᵀl: batched multifrontal Cholesky and the selected inverse on its pattern.
 
-Fronts of equal shape on one level of the elimination tree are factored together by numpy's batched linear algebra.
+Fronts of like shape are factored together by numpy's batched linear algebra (`pattern`).
 The selected inverse (Takahashi, Fagan and Chin 1973; from memory) gives every entry of (AᵀA)⁻¹ on the pattern of the
 factor, so the covariance of all unknowns that stand in one equation comes without a dense inverse.
 
@@ -14,13 +14,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..ground.table import Flags, Floats, Ints
-from .ordering import cliques_of, fronts_of
+from ..ground.table import Floats, Ints
+from .batches import Batch
+from .pattern import Pattern
 from .rows import Rows, diagonal
 
 PIVOT_LIMIT = (
     1e-11  # a pivot this small against its diagonal: the unknown is not determined (rounding is 1e-16)
 )
+FEW, MANY = 6, 48  # pivots at most, fronts at least: loops over pivots beat a library call a front
 
 
 class Defect(Exception):  # noqa: N818
@@ -32,147 +34,13 @@ class Defect(Exception):  # noqa: N818
 
 
 @dataclass(frozen=True)
-class _Batch:
-    """Fronts of one level and one shape, contiguous in storage."""
+class Inverse:
+    """What is kept of the inverse of the scaled matrix: its diagonal, a Q aᵀ of all rows, the queries, pivots' rows."""
 
-    pivots: int  # p
-    size: int  # p + b
-    start: int  # offset of the first front in the flat storage
-    count: int
-    scalars: Ints  # (count, p + b) permuted unknowns of each front
-    to_parent: Ints  # (count, b, b) flat places of F_BB in the parents' fronts
-
-
-@dataclass(frozen=True)
-class Pattern:
-    """The symbolic part: depends on which unknowns stand together, not on any value."""
-
-    n: int
-    permutation: Ints  # (n,) unknown → permuted place
-    batches: tuple[_Batch, ...]  # leaves first
-    storage: int
-    places: tuple[Ints, ...]  # for each Rows, then each query: (m, w, w) flat places of its outer products
-
-    @classmethod
-    def build(
-        cls, n: int, columns: list[Ints], node: Ints, late: Flags, queries: tuple[Ints, ...] = ()
-    ) -> Pattern:
-        """Order, fronts and index maps for equations whose unknowns are `columns` (list of (m, w), −1 padded).
-
-        node (n,): the node of each unknown; late (n_nodes,): nodes that are eliminated last. `queries` are further
-        sets of unknowns among which the inverse will be asked for; each is kept together as an equation's are.
-        """
-        n_nodes = int(node.max()) + 1 if n else 0
-        sizes = np.bincount(node, minlength=n_nodes)
-        fronts = fronts_of(cliques_of([*columns, *queries], node), sizes, late)
-        members: list[list[int]] = [[] for _ in range(n_nodes)]
-        for i, k in enumerate(node.tolist()):
-            members[k].append(i)
-        seen = {k for f in fronts for k in f.pivots}
-        unseen = [k for k in range(n_nodes) if k not in seen]
-        if unseen:  # nodes without an equation: their zero pivots make the defect visible
-            fronts[-1].pivots.extend(unseen) if fronts else fronts.append(type(fronts[0])(unseen, []))
-
-        # permuted numbering: pivots of the fronts, in order
-        permutation = np.empty(n, dtype=np.int64)
-        first: list[int] = []
-        home = [0] * n_nodes
-        place = 0
-        for f, front in enumerate(fronts):
-            first.append(place)
-            for k in front.pivots:
-                home[k] = f
-                for i in members[k]:
-                    permutation[i] = place
-                    place += 1
-        n_fronts = len(fronts)
-        pivots = [sum(len(members[k]) for k in f.pivots) for f in fronts]
-        bounds: list[Ints] = []
-        parent = [-1] * n_fronts
-        for f, front in enumerate(fronts):
-            inside = [permutation[i] for k in front.boundary for i in members[k]]
-            bounds.append(np.sort(np.array(inside, dtype=np.int64)))
-            if front.boundary:
-                parent[f] = min(home[k] for k in front.boundary)
-        level = [0] * n_fronts
-        for f in range(n_fronts):
-            if parent[f] >= 0:
-                level[parent[f]] = max(level[parent[f]], level[f] + 1)
-        shape = [(level[f], pivots[f], len(bounds[f])) for f in range(n_fronts)]
-        order = sorted(range(n_fronts), key=lambda f: shape[f])
-        offset = np.zeros(n_fronts, dtype=np.int64)
-        storage = 0
-        for f in order:
-            offset[f] = storage
-            storage += (pivots[f] + len(bounds[f])) ** 2
-
-        # one sorted list of (front, boundary unknown) finds the local place of an unknown in a front
-        first_a, pivots_a = np.array(first, dtype=np.int64), np.array(pivots, dtype=np.int64)
-        size_a = pivots_a + np.array([len(b) for b in bounds], dtype=np.int64)
-        keys = (
-            np.concatenate([f * (n + 1) + b for f, b in enumerate(bounds)])
-            if n_fronts
-            else np.zeros(0, np.int64)
-        )
-        key_start = np.concatenate([[0], np.cumsum([len(b) for b in bounds])]).astype(np.int64)
-
-        def local(front: Ints, scalar: Ints) -> Ints:
-            own = (scalar >= first_a[front]) & (scalar < first_a[front] + pivots_a[front])
-            at = np.searchsorted(keys, front * (n + 1) + scalar)
-            return np.where(own, scalar - first_a[front], at - key_start[front] + pivots_a[front])
-
-        batches: list[_Batch] = []
-        i = 0
-        while i < n_fronts:
-            j = i
-            while j < n_fronts and shape[order[j]] == shape[order[i]]:
-                j += 1
-            group = order[i:j]
-            p, b = pivots[group[0]], len(bounds[group[0]])
-            own = first_a[group][:, None] + np.arange(p)
-            outer = np.array([bounds[f] for f in group], dtype=np.int64).reshape(len(group), b)
-            if b:
-                up = np.array([parent[f] for f in group], dtype=np.int64)[:, None]
-                at = local(np.broadcast_to(up, outer.shape), outer)
-                to_parent = offset[up][:, :, None] + at[:, :, None] * size_a[up][:, :, None] + at[:, None, :]
-            else:
-                to_parent = np.zeros((len(group), 0, 0), dtype=np.int64)
-            batches.append(
-                _Batch(
-                    p,
-                    p + b,
-                    int(offset[group[0]]),
-                    len(group),
-                    np.concatenate([own, outer], axis=1),
-                    to_parent,
-                )
-            )
-            i = j
-
-        front_of = np.repeat(np.arange(n_fronts), pivots_a)
-        trash = storage
-        padded = np.concatenate([permutation, [n]])
-        places = []
-        for c in (*columns, *queries):
-            if not n or not c.size:  # everything is held, or nothing asked
-                places.append(np.full((*c.shape, c.shape[1]), trash, dtype=np.int64))
-                continue
-            scalars = padded[c]  # −1 → n
-            home_f = front_of[np.minimum(scalars.min(axis=1), n - 1)]
-            at = local(np.broadcast_to(home_f[:, None], scalars.shape), scalars)
-            flat = (
-                offset[home_f][:, None, None]
-                + at[:, :, None] * size_a[home_f][:, None, None]
-                + at[:, None, :]
-            )
-            gone = c < 0
-            flat[gone[:, :, None] | gone[:, None, :]] = trash
-            places.append(flat)
-        return cls(n, permutation, tuple(batches), storage, tuple(places))
-
-    def factor(self, rows: list[Rows]) -> Factor:
-        """Factor AᵀA of `rows` (in the order of `columns`). Raises Defect where it is singular."""
-        return Factor(self, rows)
+    diagonal: Floats  # (n,)
+    leverage: list[Floats]  # (m,) a Rows
+    queries: list[Floats]  # (m, w, w) a query
+    flat: Floats
 
 
 class Factor:
@@ -180,56 +48,77 @@ class Factor:
 
     def __init__(self, pattern: Pattern, rows: list[Rows], ridge: float = 0.0) -> None:
         self.pattern = pattern
+        self.rows = rows
         scale = diagonal(rows, pattern.n)
         empty = scale <= 0.0
         self.scale = 1.0 / np.sqrt(np.where(empty, 1.0, scale))
-        padded = np.concatenate([self.scale, [0.0]])
-        flat = np.zeros(pattern.storage + 1)
-        for r, places in zip(rows, pattern.places, strict=False):
-            if not len(r.values):
-                continue
-            v = r.values * padded[r.columns]
-            flat += np.bincount(
-                places.ravel(), (v[:, :, None] * v[:, None, :]).ravel(), minlength=pattern.storage + 1
-            )
-        self._flat: Floats | None = None
+        self._inverse: Inverse | None = None
         self._solved: list[tuple[Floats, Floats]] = []
-        smallest = np.inf
+        self.smallest_pivot = np.inf
         try:
-            for batch in pattern.batches:
-                p, n_f = batch.pivots, batch.size
-                F = flat[batch.start : batch.start + batch.count * n_f * n_f].reshape(batch.count, n_f, n_f)
-                top = F[:, :p, :p]
-                if ridge:
-                    top = top + ridge * np.eye(p)
-                L = np.linalg.cholesky(top)
-                pivots = np.diagonal(L, axis1=1, axis2=2)
-                if pivots.size:
-                    smallest = min(smallest, float((pivots**2).min()))
-                inverse = np.linalg.inv(L)
-                W = inverse @ F[:, :p, p:]
-                if n_f > p:
-                    np.add.at(flat, batch.to_parent, F[:, p:, p:] - W.transpose(0, 2, 1) @ W)
-                self._solved.append((inverse, W))
-            singular = smallest < PIVOT_LIMIT
+            self._factor(ridge)
+            singular = self.smallest_pivot < PIVOT_LIMIT
         except np.linalg.LinAlgError:
             singular = True
-        self.smallest_pivot = smallest
         if (singular or empty.any()) and not ridge:
             raise Defect(_null_space(pattern, rows))
 
+    # -- assembly ----------------------------------------------------------------------------------------------
+
+    def _values(self) -> list[Floats]:
+        """Scaled coefficients, (m, w) a Rows."""
+        padded = np.append(self.scale, 0.0)
+        return [r.values * padded[r.columns] for r in self.rows]
+
+    def _lone(self, values: list[Floats]) -> Floats:
+        """What rows of one unknown add to the diagonal, in permuted order, (n + 1,); 1 behind it, for padded pivots."""
+        n = self.pattern.n
+        total = np.zeros(n + 1)
+        for r, v in zip(self.rows, values, strict=True):
+            if r.columns.shape[1] == 1:
+                total += np.bincount(r.columns[:, 0] + 1, v[:, 0] ** 2, minlength=n + 1)
+        out = np.ones(n + 1)
+        out[self.pattern.permutation] = total[1:]
+        return out
+
+    def _assembled(self, batch: Batch, values: list[Floats], F: Floats) -> None:
+        """The rows of a batch added to its fronts."""
+        for panel in batch.panels:
+            R = panel.fill(batch.size, values)
+            F[panel.first : panel.last] += R.transpose(0, 2, 1) @ R
+
+    # -- factor ------------------------------------------------------------------------------------------------
+
+    def _factor(self, ridge: float) -> None:
+        pattern = self.pattern
+        values = self._values()
+        if any(pattern.repeated):
+            values = [
+                _gathered(r.columns, v) if t else v
+                for r, v, t in zip(self.rows, values, pattern.repeated, strict=True)
+            ]
+        self._scaled = values
+        lone = self._lone(values)
+        storage = np.zeros(pattern.storage)
+        for batch in pattern.batches:
+            p, s, c = batch.pivots, batch.size, batch.count
+            stored = np.zeros(c * s * s) if batch.leaf else storage[batch.start : batch.start + c * s * s]
+            F = stored.reshape(c, s, s)
+            self._assembled(batch, values, F)
+            F.reshape(c, s * s)[:, : p * s : s + 1] += lone[batch.scalars[:, :p]] + ridge
+            inverse, W, pivots = _eliminate(F, p)
+            if pivots.size:
+                self.smallest_pivot = min(self.smallest_pivot, float(pivots.min()) ** 2)
+            if s > p:
+                rest = F[:, p:, p:] - W.transpose(0, 2, 1) @ W
+                np.add.at(storage, batch.places.reshape(-1), rest.reshape(-1))
+            self._solved.append((inverse, W))
+
+    # -- solutions ---------------------------------------------------------------------------------------------
+
     def solve(self, right: Floats) -> Floats:
         """x with AᵀA x = right; right (n,) or (n, k)."""
-        flat = right.ndim == 1
-        b = right[:, None] if flat else right
-        x = np.empty_like(b)
-        x[self.pattern.permutation] = b * self.scale[:, None]
-        for batch, (inverse, W) in zip(self.pattern.batches, self._solved, strict=True):
-            p = batch.pivots
-            y = inverse @ x[batch.scalars[:, :p]]
-            x[batch.scalars[:, :p]] = y
-            if batch.size > p:
-                np.subtract.at(x, batch.scalars[:, p:], W.transpose(0, 2, 1) @ y)
+        x = self._forward(right[:, None] if right.ndim == 1 else right)
         for batch, (inverse, W) in zip(reversed(self.pattern.batches), reversed(self._solved), strict=True):
             p = batch.pivots
             y = x[batch.scalars[:, :p]]
@@ -237,39 +126,134 @@ class Factor:
                 y = y - W @ x[batch.scalars[:, p:]]
             x[batch.scalars[:, :p]] = inverse.transpose(0, 2, 1) @ y
         out = x[self.pattern.permutation] * self.scale[:, None]
-        return out[:, 0] if flat else out
+        return out[:, 0] if right.ndim == 1 else out
 
-    def _selected_inverse(self) -> Floats:
-        """All fronts of the inverse (of the scaled matrix), flat, one zero behind them for what is padded."""
-        if self._flat is None:
-            flat = np.zeros(self.pattern.storage + 1)
-            for batch, (inverse, W) in zip(
-                reversed(self.pattern.batches), reversed(self._solved), strict=True
-            ):
-                p, n_f = batch.pivots, batch.size
-                Z = flat[batch.start : batch.start + batch.count * n_f * n_f].reshape(batch.count, n_f, n_f)
-                back = inverse.transpose(0, 2, 1)
-                Z[:, :p, :p] = back @ inverse
-                if n_f > p:
-                    outer = flat[batch.to_parent]
-                    Y = back @ W
-                    cross = -(Y @ outer)
-                    Z[:, p:, p:] = outer
-                    Z[:, :p, p:] = cross
-                    Z[:, p:, :p] = cross.transpose(0, 2, 1)
-                    Z[:, :p, :p] -= cross @ Y.transpose(0, 2, 1)
-            self._flat = flat
-        return self._flat
+    def half(self, right: Floats) -> Floats:
+        """y (n, k) with yᵀy = rightᵀ(AᵀA)⁻¹right, for right (n, k): half the work of `solve`."""
+        return self._forward(right)[:-1]
 
-    def block(self, k: int, columns: Ints) -> Floats:
-        """(AᵀA)⁻¹ among the unknowns of every row of the k-th Rows: (m, w, w), 0 where padded.
+    def _forward(self, b: Floats) -> Floats:
+        """L⁻¹b in the order of elimination, (n + 1, k): a zero behind it."""
+        k = b.shape[1]
+        x = np.zeros((self.pattern.n + 1, k))
+        x[self.pattern.permutation] = b * self.scale[:, None]
+        flat = x.reshape(-1)
+        for batch, (inverse, W) in zip(self.pattern.batches, self._solved, strict=True):
+            p = batch.pivots
+            y = inverse @ x[batch.scalars[:, :p]]
+            x[batch.scalars[:, :p]] = y
+            if batch.size > p:
+                outer = batch.scalars[:, p:]
+                down = W.transpose(0, 2, 1) @ y
+                places = outer[:, :, None] * k + np.arange(k) if k > 1 else outer
+                np.subtract.at(flat, places.reshape(-1), down.reshape(-1))
+            x[-1] = 0.0
+        return x
 
-        `columns` are those of that Rows.
-        """
-        padded = np.concatenate([self.scale, [0.0]])
-        s = padded[columns]
-        entries = self._selected_inverse()[self.pattern.places[k]]
-        return np.asarray(entries * s[:, :, None] * s[:, None, :])
+    # -- inverse -----------------------------------------------------------------------------------------------
+
+    @property
+    def inverse(self) -> Inverse:
+        """The selected inverse, made when first asked for."""
+        if self._inverse is None:
+            self._inverse = self._selected()
+        return self._inverse
+
+    def _selected(self) -> Inverse:
+        pattern = self.pattern
+        flat = np.zeros(pattern.kept)
+        diagonal_ = np.zeros(pattern.n + 1)
+        leverage = [np.zeros(len(r.columns)) for r in self.rows]
+        queries = [np.zeros((m, w, w)) for m, w in pattern.asked]
+        for batch, (inverse, W) in zip(reversed(pattern.batches), reversed(self._solved), strict=True):
+            p, s, c = batch.pivots, batch.size, batch.count
+            tall = p if batch.leaf else s
+            kept = flat[batch.start : batch.start + c * tall * s].reshape(c, tall, s)
+            Z = np.empty((c, s, s)) if batch.leaf else kept
+            back = inverse.transpose(0, 2, 1)
+            Z[:, :p, :p] = back @ inverse
+            if s > p:
+                outer = flat[batch.places]
+                Y = back @ W
+                cross = -(Y @ outer)
+                Z[:, p:, p:] = outer
+                Z[:, :p, p:] = cross
+                Z[:, p:, :p] = cross.transpose(0, 2, 1)
+                Z[:, :p, :p] -= cross @ Y.transpose(0, 2, 1)
+            if batch.leaf:
+                kept[:] = Z[:, :p]
+            diagonal_[batch.scalars[:, :p]] = np.diagonal(Z[:, :p, :p], axis1=1, axis2=2)
+            for panel in batch.panels:
+                R = panel.fill(s, self._scaled)
+                h = np.einsum("fks,fks->fk", R @ Z[panel.first : panel.last], R).reshape(-1)
+                for k, chosen, places in panel.rows:
+                    leverage[k][chosen] = h[places.min(axis=1) // s]
+            for k, chosen, front, at in batch.queries:
+                queries[k][chosen] = Z[front[:, None, None], at[:, :, None], at[:, None, :]]
+        out = diagonal_[pattern.permutation]
+        for r, v, h in zip(self.rows, self._scaled, leverage, strict=True):
+            if r.columns.shape[1] == 1:
+                h[:] = v[:, 0] ** 2 * out[r.columns[:, 0]]
+        return Inverse(out, leverage, queries, flat)
+
+    def entries(self, i: Ints, j: Ints) -> Floats:
+        """(AᵀA)⁻¹ at (i, j), of one shape; NaN where it does not lie on the pattern."""
+        at, found = self.pattern.places.entries(i, j)
+        values = self.inverse.flat[at] * self.scale[i] * self.scale[j]
+        return np.where(found, values, np.nan)
+
+    def block(self, columns: Ints) -> Floats:
+        """(AᵀA)⁻¹ among the unknowns of every row of columns, (m, w, w), 0 where padded; rows as those of the pattern."""
+        there = columns >= 0
+        both = there[:, :, None] & there[:, None, :]
+        i = np.broadcast_to(columns[:, :, None], both.shape)[both]
+        j = np.broadcast_to(columns[:, None, :], both.shape)[both]
+        out = np.zeros(both.shape)
+        out[both] = self.entries(i, j)
+        return out
+
+    def query(self, k: int, columns: Ints) -> Floats:
+        """As `block`, of the k-th query of the pattern, whose columns these are."""
+        s = np.append(self.scale, 0.0)[columns]
+        return np.asarray(self.inverse.queries[k] * s[:, :, None] * s[:, None, :])
+
+
+def _gathered(columns: Ints, values: Floats) -> Floats:
+    """Coefficients of an unknown that stands twice in a row all put at its last place, so that they may be written there."""
+    out = values.copy()
+    w = columns.shape[1]
+    for a in range(w):
+        for b in range(a + 1, w):
+            same = (columns[:, a] == columns[:, b]) & (columns[:, a] >= 0)
+            out[same, b] += out[same, a]
+            out[same, a] = out[same, b]
+    return out
+
+
+def _eliminate(F: Floats, p: int) -> tuple[Floats, Floats, Floats]:
+    """L⁻¹ (c, p, p), W = L⁻¹F_PB (c, p, b) and the diagonal of L (c, p) of fronts (c, s, s)."""
+    if p > FEW or len(F) < MANY:
+        L = np.linalg.cholesky(F[:, :p, :p])
+        inverse = np.linalg.inv(L)
+        return inverse, inverse @ F[:, :p, p:], np.diagonal(L, axis1=1, axis2=2)
+    # row by row over all fronts: [L⁻¹ W] grows from [I F_PB]
+    c, s = len(F), F.shape[1]
+    G = np.zeros((c, p, s))
+    G[:, :, p:] = F[:, :p, p:]
+    G[:, np.arange(p), np.arange(p)] = 1.0
+    T = F[:, :p, :p].copy()
+    pivots = np.empty((c, p))
+    with np.errstate(invalid="ignore"):
+        for k in range(p):
+            pivots[:, k] = root = np.sqrt(T[:, k, k])
+            if not np.all(root > 0.0):
+                raise np.linalg.LinAlgError("not positive definite")
+            G[:, k] /= root[:, None]
+            for i in range(k + 1, p):
+                factor = T[:, k, i] / root
+                G[:, i] -= factor[:, None] * G[:, k]
+                T[:, i, i:] -= factor[:, None] * (T[:, k, i:] / root[:, None])
+    return np.ascontiguousarray(G[:, :, :p]), np.ascontiguousarray(G[:, :, p:]), pivots
 
 
 def _null_space(pattern: Pattern, rows: list[Rows]) -> Floats:

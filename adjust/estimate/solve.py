@@ -9,7 +9,7 @@ import numpy as np
 
 from ..ground.table import Flags, Floats, Ints
 from .datum import Cofactor, Constraints
-from .normals import Pattern
+from .pattern import Pattern
 from .rows import Rows, gradient, objective
 
 HALVINGS = 8

@@ -13,7 +13,8 @@ from dataclasses import replace
 import numpy as np
 
 from ..estimate.datum import Cofactor, Constraints
-from ..estimate.normals import Defect, Pattern
+from ..estimate.normals import Defect
+from ..estimate.pattern import Pattern
 from ..estimate.rows import Rows, gradient, objective
 from ..estimate.solve import Solution
 from ..ground.table import Floats, distinct

@@ -196,16 +196,9 @@ def _entries(solved: Solved, left: Ints, right: Ints) -> Floats:
         return np.zeros(0)
     out = np.where((left < 0) | (right < 0), 0.0, np.nan)
     wanted, at = np.unique(np.where(np.isnan(out), left * n + right, -1), return_inverse=True)
-    values = np.where(wanted < 0, 0.0, np.nan)
-    for k, rows in enumerate(solved.solution.rows):
-        block = cofactor.block(k)
-        for first in range(0, len(block), 4096):  # bounds what is held at once
-            part = rows.columns[first : first + 4096]
-            keys = part[:, :, None] * n + part[:, None, :]
-            place = np.minimum(np.searchsorted(wanted, keys), len(wanted) - 1)
-            hit = (part[:, :, None] >= 0) & (part[:, None, :] >= 0) & (wanted[place] == keys)
-            if hit.any():
-                values[place[hit]] = block[first : first + 4096][hit]
+    values = np.zeros(len(wanted))
+    there = wanted >= 0
+    values[there] = cofactor.entries(wanted[there] // n, wanted[there] % n)
     rest = np.flatnonzero(np.isnan(values))
     columns, which = np.unique(wanted[rest] % n, return_inverse=True)
     for first in range(0, len(columns), _AT_ONCE):

@@ -13,7 +13,7 @@ from functools import partial
 import numpy as np
 
 from ..adjustment import tables
-from ..estimate.normals import Pattern
+from ..estimate.pattern import Pattern
 from ..ground.network import Network
 from ..ground.table import Flags, Floats, Ints
 from ..plan import Planned, predict

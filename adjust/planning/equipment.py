@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from ..estimate.normals import Pattern
+from ..estimate.pattern import Pattern
 from ..plan import Planned
 from ..results import Adjustment
 from ..settings import Settings

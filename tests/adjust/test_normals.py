@@ -9,8 +9,9 @@ from hypothesis import settings as budget
 from hypothesis import strategies as st
 
 from hubtack.adjust.estimate.datum import Cofactor, Constraints
-from hubtack.adjust.estimate.normals import Defect, Pattern
-from hubtack.adjust.estimate.ordering import cliques_of, fronts_of
+from hubtack.adjust.estimate.normals import Defect, Factor
+from hubtack.adjust.estimate.ordering import distinct_rows, fronts_of
+from hubtack.adjust.estimate.pattern import Pattern
 from hubtack.adjust.estimate.rows import Rows, diagonal, gradient, objective
 
 
@@ -64,16 +65,16 @@ def test_factor_solves_and_inverts_like_the_dense_matrix(seed: int, nodes: int) 
     N = A.T @ A
     inverse = np.linalg.inv(N)
     condition = np.linalg.cond(N)
-    factor = Pattern.build(n, [r.columns for r in rows], node, late).factor(rows)
+    factor = Factor(Pattern.build(n, [r.columns for r in rows], node, late), rows)
     right = np.random.default_rng(seed).normal(size=(n, 3))
     tolerance = 1e-14 * condition * np.abs(inverse).max() + 1e-12
     assert np.abs(factor.solve(right) - inverse @ right).max() < tolerance * 10
     assert np.abs(factor.solve(right[:, 0]) - inverse @ right[:, 0]).max() < tolerance * 10
     padded = np.zeros((n + 1, n + 1))
     padded[:n, :n] = inverse
-    for k, r in enumerate(rows):
+    for r in rows:
         expected = padded[r.columns[:, :, None], r.columns[:, None, :]]
-        assert np.abs(factor.block(k, r.columns) - expected).max() < tolerance * 10
+        assert np.abs(factor.block(r.columns) - expected).max() < tolerance * 10
     assert np.allclose(gradient(rows, n), A.T @ np.concatenate([r.misclosure for r in rows]))
     assert np.allclose(diagonal(rows, n), np.diag(N))
     assert objective(rows) == pytest.approx(sum(float(r.misclosure @ r.misclosure) for r in rows))
@@ -118,8 +119,8 @@ def test_weights_over_twelve_decades() -> None:
     wide = [Rows(r.columns, r.values * scale[r.columns], r.misclosure) for r in rows]
     plain = Pattern.build(n, [r.columns for r in rows], node, late)
     right = np.random.default_rng(1).normal(size=n)
-    expected = plain.factor(rows).solve(right) / scale[:n]
-    assert np.allclose(plain.factor(wide).solve(right * scale[:n]), expected, rtol=1e-9)
+    expected = Factor(plain, rows).solve(right) / scale[:n]
+    assert np.allclose(Factor(plain, wide).solve(right * scale[:n]), expected, rtol=1e-9)
 
 
 @pytest.mark.parametrize("missing", [0, 5, 17])
@@ -128,7 +129,7 @@ def test_a_defect_names_the_unknown(missing: int) -> None:
     n, node, rows, late = make(11, 12)
     alone = [Rows(r.columns, np.where(r.columns == missing, 0.0, r.values), r.misclosure) for r in rows]
     with pytest.raises(Defect) as caught:
-        Pattern.build(n, [r.columns for r in alone], node, late).factor(alone)
+        Factor(Pattern.build(n, [r.columns for r in alone], node, late), alone)
     v = caught.value.vectors
     assert v.shape[1] == 1
     assert int(np.argmax(np.abs(v[:, 0]))) == missing
@@ -141,7 +142,7 @@ def test_a_defect_of_two_that_move_as_one() -> None:
     values = np.array([[1.0, -1.0], [2.0, -2.0], [1.0, 1.0], [1.0, 0.0], [3.0, 0.0]])
     rows = [Rows(columns, values, np.zeros(5))]
     with pytest.raises(Defect) as caught:
-        Pattern.build(4, [columns], np.arange(4), np.zeros(4, bool)).factor(rows)
+        Factor(Pattern.build(4, [columns], np.arange(4), np.zeros(4, bool)), rows)
     v = caught.value.vectors[:, 0] / caught.value.vectors[0, 0]
     assert v == pytest.approx([1.0, 1.0, 0.0, 0.0], abs=1e-6)
 
@@ -216,25 +217,30 @@ def test_every_clique_lies_in_a_front(cliques: list[set[int]], late: set[int], s
     """Each node is eliminated once; each clique lies within the front of its first node; late nodes go last."""
     nodes = 151
     is_late = np.isin(np.arange(nodes), sorted(late))
-    sets = sorted({tuple(sorted(c)) for c in cliques})
-    fronts = fronts_of(sets, np.full(nodes, size), is_late)
-    order = [k for f in fronts for k in f.pivots]
-    assert len(order) == len(set(order))
-    assert {k for c in sets for k in c} <= set(order)
-    home = {k: i for i, f in enumerate(fronts) for k in f.pivots}
-    for c in sets:
-        front = fronts[min(home[k] for k in c)]
-        assert set(c) <= set(front.pivots) | set(front.boundary)
-    for i, f in enumerate(fronts):
-        assert all(home[k] > i for k in f.boundary)
-        if f.boundary:  # what a front leaves behind must fit into its parent, whole
-            parent = fronts[min(home[k] for k in f.boundary)]
-            assert set(f.boundary) <= set(parent.pivots) | set(parent.boundary)
-        if is_late[f.pivots].any():
-            assert i == len(fronts) - 1
+    padded = np.full((len(cliques), 5), -1)
+    for row, c in zip(padded, cliques, strict=True):
+        row[: len(c)] = sorted(c)
+    fronts = fronts_of(padded, np.full(nodes, size), is_late)
+    last = len(fronts.level) - 1
+    boundary: list[set[int]] = [set() for _ in range(last + 1)]
+    for f, k in zip(fronts.boundary_front.tolist(), fronts.boundary_node.tolist(), strict=True):
+        assert k not in boundary[f]
+        boundary[f].add(k)
+    home = fronts.home.tolist()
+    pivots = [{k for k in range(nodes) if home[k] == f} for f in range(last + 1)]
+    for c in cliques:
+        f = min(home[k] for k in c)
+        assert c <= pivots[f] | boundary[f]
+    for f in range(last + 1):
+        assert all(home[k] > f and fronts.level[home[k]] > fronts.level[f] for k in boundary[f])
+        if boundary[f]:  # what a front leaves behind must fit into its parent, whole
+            parent = min(home[k] for k in boundary[f])
+            assert boundary[f] <= pivots[parent] | boundary[parent]
+    assert all(home[k] == last for k in late)
 
 
-def test_cliques_are_sets_of_nodes() -> None:
-    node = np.array([0, 0, 1, 2])
-    columns = [np.array([[0, 1, -1], [2, 1, 3], [3, 1, 2]]), np.zeros((0, 4), int)]
-    assert cliques_of(columns, node) == [(0,), (0, 1, 2)]
+def test_distinct_rows() -> None:
+    ids = np.array([[0, 1], [1, 0], [0, 1], [-1, 1], [1, 0]])
+    first, which = distinct_rows(ids)
+    assert len(first) == 3
+    assert np.array_equal(ids[first][which], ids)

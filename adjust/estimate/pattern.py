@@ -1,0 +1,121 @@
+"""The symbolic part of a factorisation: which fronts there are, and where every coefficient goes.
+
+It depends on which unknowns stand together, not on any value: one is made for all iterations.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..ground.table import Flags, Ints
+from .batches import Batch, Plan
+from .ordering import Fronts, distinct_rows, fronts_of
+from .places import Places
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """The fronts of n unknowns; `permutation` (n,) is the place of every unknown in the order of elimination."""
+
+    n: int
+    permutation: Ints
+    batches: tuple[Batch, ...]  # leaves first
+    storage: int  # of all fronts that have one
+    kept: int  # of the inverse
+    places: Places
+    asked: tuple[tuple[int, int], ...]  # shapes of the queries
+    repeated: tuple[bool, ...]  # of each Rows: has some row an unknown twice?
+
+    @classmethod
+    def build(
+        cls, n: int, columns: list[Ints], node: Ints, late: Flags, queries: tuple[Ints, ...] = ()
+    ) -> Pattern:
+        """Order, fronts and index maps for equations whose unknowns are `columns` (list of (m, w), −1 padded).
+
+        node (n,): the node of each unknown; late (n_nodes,): nodes that are eliminated last. `queries` are further
+        sets of unknowns among which the inverse will be asked for; each is kept together as an equation's are.
+        """
+        sizes = np.bincount(node, minlength=len(late)).astype(np.int64)
+        tied = [_Tied.of(c, node) for c in (*columns, *queries)]
+        fronts = fronts_of(_stacked([t.nodes for t in tied]), sizes, late)
+        homes = [t.home(fronts) for t in tied]
+        wide = [c.shape[1] > 1 for c in columns]
+        rows_in = [h for h, w in zip(homes, wide, strict=False) if w]
+        n_fronts = len(fronts.level)
+        depth = (
+            np.bincount(np.concatenate(rows_in), minlength=n_fronts) if rows_in else np.zeros(n_fronts, int)
+        )
+        plan = Plan(fronts, sizes, depth)
+        places = Places(n, node, sizes, fronts, plan.rank, plan.shapes)
+        parts = [
+            (plan.rank[h], t.places(places, c))
+            for t, h, c in zip(tied, homes, (*columns, *queries), strict=True)
+        ]
+        batches = plan.batches(places, parts[: len(columns)], wide, parts[len(columns) :])
+        repeated = tuple(_repeats(c) for c in columns)
+        asked = tuple((q.shape[0], q.shape[1]) for q in queries)
+        return cls(n, places.permutation, batches, plan.storage, plan.kept, places, asked, repeated)
+
+
+def _stacked(nodes: list[Ints]) -> Ints:
+    width = max((c.shape[1] for c in nodes), default=1)
+    return np.concatenate(
+        [np.pad(c, ((0, 0), (0, width - c.shape[1])), constant_values=-1) for c in nodes]
+        or [np.zeros((0, width), dtype=np.int64)]
+    )
+
+
+def _repeats(columns: Ints) -> bool:
+    w = columns.shape[1]
+    return any(
+        bool(np.any((columns[:, a] == columns[:, b]) & (columns[:, a] >= 0)))
+        for a in range(w)
+        for b in range(a + 1, w)
+    )
+
+
+@dataclass(frozen=True)
+class _Tied:
+    """The nodes of the rows of one Rows: distinct cliques (k, v), the clique of each row, and the place of each column."""
+
+    nodes: Ints
+    which: Ints
+    column: Ints
+
+    @classmethod
+    def of(cls, columns: Ints, node: Ints) -> _Tied:
+        ids = np.append(node, -1)[columns]
+        if not ids.shape[1]:  # everything is held
+            ids = np.full((len(ids), 1), -1)
+        kept: list[int] = []
+        column = []
+        for j in range(ids.shape[1]):
+            same = [i for i, k in enumerate(kept) if np.array_equal(ids[:, j], ids[:, k])]
+            column.append(same[0] if same else len(kept))
+            if not same:
+                kept.append(j)
+        ids = ids[:, kept]
+        first, which = distinct_rows(ids)
+        return cls(ids[first], which, np.array(column, dtype=np.int64))
+
+    def home(self, fronts: Fronts) -> Ints:
+        """The front that each row belongs to: that of the node that is eliminated first; the last one of none."""
+        last = len(fronts.level) - 1
+        if not len(self.nodes):
+            return np.zeros(0, dtype=np.int64)
+        return np.asarray(np.append(fronts.home, last)[self.nodes].min(axis=1)[self.which])
+
+    def places(self, places: Places, columns: Ints) -> Ints:
+        """Place of every column in the front that its row belongs to, (m, w); −1 where padded."""
+        if not columns.size or not len(places.start):  # nothing is asked, or everything is held
+            return np.full(columns.shape, -1, dtype=np.int64)
+        front = np.broadcast_to(self.home_rank(places)[:, None], self.nodes.shape)
+        at = places.of_nodes(front, self.nodes)
+        return np.where(columns >= 0, at[self.which][:, self.column] + places.within[columns], -1)
+
+    def home_rank(self, places: Places) -> Ints:
+        """As `home`, of the distinct cliques, in the final order."""
+        last = len(places.pivots) - 1
+        return np.asarray(np.append(places.home, last)[self.nodes].min(axis=1))
