@@ -45,10 +45,12 @@ class Day:
         self.setups: list[dict[str, Any]] = []
         self.sights: list[dict[str, Any]] = []
         self.bases: dict[str, int] = {}
+        self._row: dict[str, int] = {}  # of every mark
 
     def mark(self, name: str, east: float, north: float, height: float, sigma: float = np.inf) -> str:
         """A mark with its truth; sigma is the prior of all three coordinates: 0 held, infinite free."""
         self.points[name] = (east, north, height)
+        self._row.setdefault(name, len(self._row))
         self.priors[name] = (sigma, sigma, sigma)
         return name
 
@@ -58,7 +60,7 @@ class Day:
         name = f"{'I' if instrument else 'T'}{len(self.setups) + 1:03d}"
         self.setups.append(
             {
-                "setup": name, "instrument": instrument, "mark": list(self.points).index(mark),
+                "setup": name, "instrument": instrument, "mark": self._row[mark],
                 "support": list(SUPPORTS).index(support), "device": 0, "height": height, "base": number,
             }
         )  # fmt: skip
