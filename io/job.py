@@ -17,7 +17,9 @@ from hubtack.io.readers.cells import Cells
 from hubtack.io.readers.columns import TABLES
 from hubtack.io.readers.decisions import Decision, Decisions
 from hubtack.io.readers.jobfile import FILE, JobFile, read_jobfile, unread_jobfile
+from hubtack.io.readers.jobkeys import NAMED
 from hubtack.io.readers.tables import TextTable
+from hubtack.io.readers.together import overruled, read_together
 
 from .faults import FaultList, Faults, Nearest, Spot, listed
 from .readers.source import open_source
@@ -43,6 +45,9 @@ class Job:
     goals: dict[str, dict[str, Any]] = field(
         default_factory=dict
     )  # [tolerance] and [times] of a plan, [scanner]
+    devices: dict[str, dict[str, Any]] = field(
+        default_factory=dict
+    )  # section → name → keys, as job.toml has them
     # table → column → cells: notes, times, names of bases and whatever else the network does not hold
     texts: dict[str, dict[str, tuple[str, ...]]] = field(default_factory=dict)
 
@@ -85,8 +90,8 @@ def _read(folder: Path) -> Job:
     if source is None:
         raise Faults(faults.faults)
     text = source.job_text(faults)
-    jobfile = unread_jobfile() if text is None else read_jobfile(text, faults)
-    remarks: list[Trouble] = []
+    jobfile = unread_jobfile() if text is None else read_jobfile(text, faults, source.beside)
+    remarks: list[Trouble] = overruled(jobfile)
     tables = source.tables(jobfile, faults, remarks)
     decisions = Decisions(jobfile, tables, faults)
     network = _network(jobfile, tables, faults, remarks)
@@ -107,6 +112,7 @@ def _read(folder: Path) -> Job:
         files=source.files,
         remarks=tuple(remarks),
         write=jobfile.write,
+        devices={section: dict(getattr(jobfile, section)) for section in NAMED},
         goals=jobfile.goals,
         texts={name: _texts(name, table) for name, table in tables.items()},
         spots={name: table.spots for name, table in tables.items() if table.spots},
@@ -154,6 +160,7 @@ def _network(
         supports=ground.read_supports(jobfile, remarks),
         instruments=ground.read_instruments(jobfile),
         targets=targets,
+        together=read_together(jobfile, faults) if jobfile.together else (),
     )
 
 

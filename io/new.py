@@ -12,9 +12,10 @@ import tempfile
 from collections.abc import Iterable
 from io import StringIO
 from pathlib import Path
+from typing import Any
 
 from hubtack.adjust.trouble import Trouble
-from hubtack.io.readers.jobfile import read_jobfile
+from hubtack.io.readers.jobfile import JobFile, read_jobfile
 from hubtack.io.readers.tables import TextTable
 
 from .faults import Fault, FaultList, Faults, Nearest, listed
@@ -83,6 +84,32 @@ def _job_at(path: Path) -> Source | None:
     return None
 
 
+def _inline(job: JobFile, document: Any) -> None:
+    """What included files say, put into job.toml itself: a new folder lies elsewhere, and may travel alone."""
+    import tomlkit
+
+    from .readers.jobkeys import NAMED
+    from .writers.devices import keys_of, written
+
+    for section in NAMED:
+        for name, spec in getattr(job, section).items():
+            if section not in document:
+                document.add(section, tomlkit.table(is_super_table=True))
+            if name not in document[section]:
+                document[section].add(name, tomlkit.table())
+            for key, (kind, value) in keys_of(spec).items():
+                if key not in document[section][name]:
+                    document[section][name].add(key, tomlkit.parse(f"x = {written(kind, value)}")["x"])
+    for keys, owner, _ in job.together:
+        if owner is not job:
+            if "together" not in document:
+                document.add("together", tomlkit.aot())
+            one = tomlkit.table()
+            one.add("constants", list(keys.constants))
+            one.add("correlation", [list(r) for r in keys.correlation])
+            document["together"].append(one)
+
+
 def _job_files(source: Source, faults: FaultList) -> tuple[dict[str, str], list[str]]:
     """A job whose setups come from a field book, a LandXML file or sheets, as tables: with its own supports."""
     import tomlkit
@@ -90,14 +117,16 @@ def _job_files(source: Source, faults: FaultList) -> tuple[dict[str, str], list[
     text = source.job_text(faults)
     if text is None:
         return {}, []
-    job = read_jobfile(text, faults)
+    job = read_jobfile(text, faults, source.beside)
     if faults:
         return {}, []
     remarks: list[Trouble] = []
     tables = source.tables(job, faults, remarks)
     document = tomlkit.parse(text.replace("\r\n", "\n"))
-    for section in ("columns", "source"):
+    for section in ("columns", "source", "include"):
         document.pop(section, None)
+    if job.included:
+        _inline(job, document)
     text = tomlkit.dumps(document)
     for number in sorted(job.decision_places):  # what the file itself marks as unused
         decision = job.decisions[number]

@@ -30,6 +30,12 @@ class FolderSource:
         self.files[FILE] = hashlib.sha256(data).hexdigest()
         return decode(FILE, data, faults)
 
+    def beside(self, name: str, faults: FaultList) -> str | None:
+        """The text of a file that [include] names."""
+        from .includes import read_beside
+
+        return read_beside(self.folder, name, faults, self.files)
+
     def tables(self, job: JobFile, faults: FaultList, remarks: list[Trouble]) -> dict[str, TextTable]:
         """The tables that could be read. Missing ones are faults where the others need them."""
         if job.source is not None:

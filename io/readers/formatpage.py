@@ -7,7 +7,7 @@ import textwrap
 from typing import Any
 
 from hubtack.io.readers.columns import BESIDE, TABLES, InputColumn
-from hubtack.io.readers.jobkeys import NAMED, QUANTITIES, SECTIONS, DecisionKeys
+from hubtack.io.readers.jobkeys import LISTS, NAMED, QUANTITIES, SECTIONS
 
 FILES = ("job.toml", *(f"{name}.csv" for name in TABLES))
 _PURPOSE = {
@@ -103,7 +103,8 @@ def _job() -> str:
     ]
     lines += ["format = 1"]
     sections = [(f"[{name}]", keys) for name, keys in SECTIONS.items()]
-    sections += [(f"[{name}.NAME]", keys) for name, keys in NAMED.items()] + [("[[decision]]", DecisionKeys)]
+    sections += [(f"[{name}.NAME]", keys) for name, keys in NAMED.items()]
+    sections += [(f"[[{name}]]", keys) for name, keys in LISTS.items()]
     for header, keys in sections:
         rows = [(f.name, *_need_and_words(f)) for f in dataclasses.fields(keys)]
         lines += ["", header, *_columns(rows)]
@@ -118,7 +119,12 @@ def _need_and_words(f: dataclasses.Field[Any]) -> tuple[str, str]:
     elif kind in QUANTITIES:
         example = f'"{QUANTITIES[kind][1]}"'
     else:
-        example = {"number": "0.5", "names": '["A", "B"]', "pairs": '[["A", "B"]]'}.get(kind, "text")
+        example = {
+            "number": "0.5",
+            "names": '["A", "B"]',
+            "pairs": '[["A", "B"]]',
+            "rows of numbers": "[[0.5], [0.1, 0.2]]",
+        }.get(kind, "text")
     if kind == "number" and isinstance(f.default, int | float):
         example = f"default {f.default:g}"
     elif choices and isinstance(f.default, str):

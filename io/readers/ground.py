@@ -119,6 +119,8 @@ def read_supports(job: JobFile, remarks: list[Trouble]) -> Supports:
         "mark",
         "slant_offset",
         "slant_radius",
+        "height_offset",
+        "height_offset_sigma",
     )
     columns: dict[str, Any] = {name: [getattr(s, name) for s in specs.values()] for name in same}
     columns |= {
@@ -142,6 +144,10 @@ def read_instruments(job: JobFile) -> Instruments:
         "distance_scale_sigma",
         "collimation_sigma",
         "index_sigma",
+        "distance_zero",
+        "distance_scale",
+        "collimation",
+        "index",
     )
     columns: dict[str, Any] = {name: [getattr(s, name) for s in specs] for name in same}
     for name in ("distance", "reflectorless"):
@@ -159,6 +165,7 @@ def read_targets(job: JobFile) -> Targets:
         "reflectorless": [s.mode == "reflectorless" for s in specs.values()],
         "constant": [s.constant for s in specs.values()],
         "scanner_sigma": [math.nan if s.scanner_sigma is None else s.scanner_sigma for s in specs.values()],
+        "constant_sigma": [s.constant_sigma for s in specs.values()],
     }
     return Targets(**columns)
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import tomllib
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -17,6 +18,9 @@ from hubtack.io.readers.tomlplaces import Path, TomlPlaces, syntax_place
 from hubtack.io.units import Units, quoted
 
 FILE = "job.toml"
+Beside = Callable[
+    [str, FaultList], str | None
+]  # the text of a file beside the job, None with a fault where there is none
 TYPES = {
     "string_type": "a text in quotation marks",
     "float_type": "a number",
@@ -48,6 +52,16 @@ class JobFile:
     decisions: list[jobkeys.DecisionKeys | None] = field(default_factory=list)
     write: tuple[str, ...] = ()  # names of deliverables
     goals: dict[str, dict[str, Any]] = field(default_factory=dict)  # [tolerance], [times], [scanner], as read
+    together: list[tuple[jobkeys.TogetherKeys, JobFile, int]] = field(
+        default_factory=list
+    )  # with file and number
+    file: str = FILE
+    included: list[JobFile] = field(default_factory=list)
+    origins: dict[Path, JobFile] = field(default_factory=dict)  # devices that only an included file describes
+    removed: set[Path] = field(default_factory=set)  # what was taken out for a fault
+    overruled: dict[Path, str] = field(
+        default_factory=dict
+    )  # keys of included files that the job states itself
     columns: jobkeys.ColumnsKeys | None = None  # a field book in the place of setups.csv and sights.csv
     source: jobkeys.SourceKeys | None = None
     decision_places: dict[int, str] = field(default_factory=dict)  # of decisions that stand in another file
@@ -56,39 +70,61 @@ class JobFile:
     def fault(self, faults: FaultList, path: Path, code: str, found: str, wanted: str) -> None:
         """Note a fault at the value of a path."""
         line, column = self.places.value(path)
-        faults.add(FILE, line, column, code, found, wanted)
+        faults.add(self.file, line, column, code, found, wanted)
 
 
-def read_jobfile(text: str, faults: FaultList) -> JobFile:
-    """The text of job.toml as a JobFile; faults are noted and what they concern is left at its default."""
+def read_jobfile(text: str, faults: FaultList, beside: Beside | None = None) -> JobFile:
+    """The text of job.toml as a JobFile; faults are noted and what they concern is left at its default.
+
+    `beside` gives the text of a file that [include] names; without it nothing is included.
+    """
     text = text.replace("\r\n", "\n")
     job = JobFile(TomlPlaces(text))
-    try:
-        data = tomllib.loads(text)
-    except RecursionError:
-        faults.add(FILE, 1, 1, "JOB101", "The tables are nested too deeply", "See the format page.")
-        job.readable = job.units_known = False
-        return job
-    except ValueError as error:  # TOMLDecodeError, and whole numbers of thousands of digits
-        (line, column), message = syntax_place(error, text)
-        faults.add(
-            FILE, line, column, "JOB101", f"This is not TOML: {message}", "Texts stand in quotation marks."
-        )
+    data = parse(text, job, faults)
+    if data is None:
         job.readable = job.units_known = False
         return job
     _refuse_later(data, job, faults)
+    check_names(data, job, faults)
+    if beside is not None and "include" in data:
+        from .includes import include
+
+        include(data, job, faults, beside)
     names = {s: list(data[s]) if isinstance(data.get(s), dict) else [] for s in jobkeys.NAMED}
-    for section, given in names.items():
-        for name in given:
+    valid = validate(data, job, faults, jobkeys.job_schema())
+    _fill(job, valid, names)
+    job.settings = _settings(valid, job, faults)
+    return job
+
+
+def parse(text: str, job: JobFile, faults: FaultList) -> dict[str, Any] | None:
+    """The text as tomllib reads it; None with a fault where it is no TOML."""
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        faults.add(job.file, 1, 1, "JOB101", "The tables are nested too deeply", "See the format page.")
+    except ValueError as error:  # TOMLDecodeError, and whole numbers of thousands of digits
+        (line, column), message = syntax_place(error, text)
+        faults.add(
+            job.file,
+            line,
+            column,
+            "JOB101",
+            f"This is not TOML: {message}",
+            "Texts stand in quotation marks.",
+        )
+    return None
+
+
+def check_names(data: dict[str, Any], job: JobFile, faults: FaultList) -> None:
+    """Names of devices are for people to see."""
+    for section in jobkeys.NAMED:
+        for name in data[section] if isinstance(data.get(section), dict) else ():
             if not name.strip() or name != name.strip() or not name.isprintable():
                 line, column = job.places.key((section, name))
                 found = f"{quoted(name)} can't be a name in [{section}]"
                 wanted = "Use letters that can be seen, without blanks at the ends."
-                faults.add(FILE, line, column, "JOB116", found, wanted)
-    valid = _validate(data, job, faults)
-    _fill(job, valid, names)
-    job.settings = _settings(valid, job, faults)
-    return job
+                faults.add(job.file, line, column, "JOB116", found, wanted)
 
 
 def unread_jobfile() -> JobFile:
@@ -97,18 +133,6 @@ def unread_jobfile() -> JobFile:
 
 
 def _refuse_later(data: dict[str, Any], job: JobFile, faults: FaultList) -> None:
-    for section in jobkeys.LATER:
-        if section in data:
-            line, column = job.places.key((section,))
-            faults.add(
-                FILE,
-                line,
-                column,
-                "JOB109",
-                f"[{section}] is not supported yet",
-                "Remove it, or wait for it.",
-            )
-            del data[section]
     site = data.get("site")
     if isinstance(site, dict) and site.get("frame") == "earth":
         job.fault(
@@ -117,11 +141,11 @@ def _refuse_later(data: dict[str, Any], job: JobFile, faults: FaultList) -> None
         del site["frame"]
 
 
-def _validate(data: dict[str, Any], job: JobFile, faults: FaultList) -> dict[str, Any]:
+def validate(data: dict[str, Any], job: JobFile, faults: FaultList, schema: Any) -> dict[str, Any]:
     """The data without what is wrong. Faults come from the first pass; others see what it left behind."""
     from pydantic_core import SchemaValidator, ValidationError
 
-    validator = SchemaValidator(jobkeys.job_schema())
+    validator = SchemaValidator(schema)
     first = True
     while True:
         try:
@@ -133,6 +157,7 @@ def _validate(data: dict[str, Any], job: JobFile, faults: FaultList) -> dict[str
                 if first:
                     _fault(error, path, data, job, faults)
                     job.units_known &= path[:1] != ("units",)
+                    job.removed.add(path)
                 _remove(data, path[:-1] if error["type"] == "missing" else path)
             first = False
 
@@ -142,7 +167,7 @@ def _remove(data: dict[str, Any], path: Path) -> None:
     if path in ((), ("format",)):
         data["format"] = 1
         return
-    if path[0] == "decision":
+    if path[0] in jobkeys.LISTS:
         path = path[:2]  # half a decision would only bring forth another fault
     container: Any = data
     for step in path[:-1]:
@@ -152,7 +177,7 @@ def _remove(data: dict[str, Any], path: Path) -> None:
             return
     if isinstance(container, dict):
         container.pop(path[-1], None)
-    elif path[0] == "decision" and isinstance(container, list) and isinstance(path[-1], int):
+    elif path[0] in jobkeys.LISTS and isinstance(container, list) and isinstance(path[-1], int):
         container[path[-1]] = None
     else:
         _remove(data, path[:-1])
@@ -162,21 +187,24 @@ def _fault(error: Any, path: Path, data: dict[str, Any], job: JobFile, faults: F
     kind, key = error["type"], str(path[-1])
     if isinstance(path[-1], int) and len(path) > 2:
         key = str(path[-2])
-    section = _section(path[:-1])
+    section = _section(path[:-1], job.file)
     if kind == "missing":
+        if any(path in part.removed for part in job.included):
+            return  # told where it stands
+        job = job.origins.get(path[:2], job)
         line, column = job.places.table(path[:-1])
         found = f"{section} has no {key}" if len(path) > 1 else f"There is no {key}"
         code = "JOB102" if path == ("format",) else "JOB104"
-        faults.add(FILE, line, column, code, found, f"Add {_example(path)}.")
+        faults.add(job.file, line, column, code, found, f"Add {_example(path)}.")
     elif kind == "extra_forbidden":
         line, column = job.places.key(path)
-        known = _known(path[:-1])
+        known = _known(path[:-1], job.file)
         what = (
             f"section [{key}]" if len(path) == 1 and isinstance(error["input"], dict | list) else f"key {key}"
         )
         near = Nearest(known).find(key)
         wanted = f'Is "{near}" meant?' if near else f"Known are {', '.join(known)}."
-        faults.add(FILE, line, column, "JOB103", f"There is no {what} in {section}", wanted)
+        faults.add(job.file, line, column, "JOB103", f"There is no {what} in {section}", wanted)
     elif path == ("format",):
         job.fault(faults, path, "JOB102", f"format = {error['input']!r} is not known", "Write format = 1.")
     elif kind == "literal_error":
@@ -193,25 +221,31 @@ def _fault(error: Any, path: Path, data: dict[str, Any], job: JobFile, faults: F
         )
 
 
-def _section(path: Path) -> str:
+def _section(path: Path, file: str) -> str:
     """`[instruments.ts-a]`, `decision 2`, or job.toml itself."""
     if not path:
-        return FILE
-    if path[0] == "decision":
-        return f"decision {int(path[1]) + 1}" if len(path) > 1 else "the decisions"
+        return file
+    if path[0] in jobkeys.LISTS:
+        one, several = {"decision": ("decision", "the decisions")}.get(
+            str(path[0]), (f"[[{path[0]}]]", f"[[{path[0]}]]")
+        )
+        return f"{one} {int(path[1]) + 1}" if len(path) > 1 else several
     return "[" + ".".join(map(str, path)) + "]"
 
 
 def _keys_at(path: Path) -> type | None:
-    if path[:1] == ("decision",):
-        return jobkeys.DecisionKeys
-    return jobkeys.SECTIONS.get(str(path[0])) or jobkeys.NAMED.get(str(path[0])) if path else None
+    if not path:
+        return None
+    first = str(path[0])
+    return jobkeys.LISTS.get(first) or jobkeys.SECTIONS.get(first) or jobkeys.NAMED.get(first)
 
 
-def _known(path: Path) -> list[str]:
+def _known(path: Path, file: str) -> list[str]:
     keys = _keys_at(path)
+    if keys is None and file != FILE:
+        return ["format", "include", *jobkeys.NAMED, "together"]
     if keys is None:
-        return ["format", *jobkeys.SECTIONS, *jobkeys.NAMED, "decision"]
+        return ["format", *jobkeys.SECTIONS, *jobkeys.NAMED, *jobkeys.LISTS]
     return [f.name for f in dataclasses.fields(keys)]
 
 
@@ -252,6 +286,9 @@ def _fill(job: JobFile, valid: dict[str, Any], names: dict[str, list[str]]) -> N
         job.columns = jobkeys.ColumnsKeys(**valid["columns"])
     if "landxml" in valid.get("source", {}):
         job.source = jobkeys.SourceKeys(**valid["source"])
+    for i, t in enumerate(valid.get("together", [])):
+        if t is not None:
+            job.together.append((jobkeys.TogetherKeys(**t), job, i))
     job.decisions = [d and jobkeys.DecisionKeys(**d) for d in valid.get("decision", [])]
 
 

@@ -20,7 +20,9 @@ QUANTITIES: dict[str, tuple[Callable[[str], Any], str]] = {
     "length": (units.parse_length_quantity, "1.5 m"),
     "sigma of a length": (units.parse_sigma_length, "0.5 mm"),
     "angle": (units.parse_sigma_angle, "3 arcsec"),
+    "angle of either sign": (units.parse_angle_quantity, "-2 arcsec"),
     "ratio": (units.parse_ratio, "2 ppm"),
+    "ratio of either sign": (units.parse_ratio_quantity, "-1.2 ppm"),
     "sigma of a distance": (units.parse_distance_sigma, "1 mm + 1.5 ppm"),
 }
 HEIGHT_DEFAULTS = {
@@ -98,6 +100,13 @@ class DeliverKeys:
     """[deliver]"""
 
     write: tuple[str, ...] = key("choices", "what is written besides", *DELIVERABLES, default=())
+
+
+@dataclass(eq=False)
+class IncludeKeys:
+    """[include]"""
+
+    files: tuple[str, ...] = key("names", "files with devices, from the job's folder: ../crew.toml")
 
 
 @dataclass(eq=False)
@@ -215,6 +224,10 @@ class InstrumentKeys:
     distance_scale_sigma: float = key("ratio", "prior sigma of the EDM scale error", default=0.0)
     collimation_sigma: float = key("angle", "prior sigma of the collimation", default=0.0)
     index_sigma: float = key("angle", "prior sigma of the vertical index", default=0.0)
+    distance_zero: float = key("length", "its zero error: how much too long it measures", default=0.0)
+    distance_scale: float = key("ratio of either sign", "its scale error: too long", default=0.0)
+    collimation: float = key("angle of either sign", "its collimation, as face 1 reads it", default=0.0)
+    index: float = key("angle of either sign", "its vertical index, as face 1 reads it", default=0.0)
 
 
 @dataclass(eq=False)
@@ -240,6 +253,8 @@ class SupportKeys:
     )
     slant_offset: float = key("length", "added to a slant height once it is vertical", default=0.0)
     slant_radius: float = key("sigma of a length", "plumb line to where the slant is taped", default=0.0)
+    height_offset: float = key("length", "to be added to every height on it", default=0.0)
+    height_offset_sigma: float = key("sigma of a length", "its prior sigma", default=0.0)
 
 
 @dataclass(eq=False)
@@ -250,6 +265,20 @@ class TargetKeys:
     constant: float = key("length", "still to be added to a recorded distance", default=0.0)
     scanner_sigma: float | None = key(
         "sigma of a length", "sigma per axis with which a scanner finds its centre", default=None
+    )
+    constant_sigma: float = key("sigma of a length", "its prior sigma", default=0.0)
+
+
+@dataclass(eq=False)
+class TogetherKeys:
+    """[[together]]"""
+
+    constants: tuple[str, ...] = key(
+        "names", 'constants known together: "ts-a distance_zero", "pole height_offset"'
+    )
+    correlation: tuple[tuple[float, ...], ...] = key(
+        "rows of numbers",
+        "their correlations, below the diagonal: one number for the second, two for the third",
     )
 
 
@@ -268,18 +297,18 @@ class DecisionKeys:
 
 SECTIONS: dict[str, type] = {
     "job": General, "units": UnitKeys, "site": Site, "tests": Tests, "datum": Datum, "relative": RelativeKeys,
-    "deliver": DeliverKeys, "columns": ColumnsKeys, "source": SourceKeys,
+    "deliver": DeliverKeys, "include": IncludeKeys, "columns": ColumnsKeys, "source": SourceKeys,
     "tolerance": ToleranceKeys, "times": TimesKeys, "scanner": ScannerKeys,
 }  # fmt: skip
 NAMED: dict[str, type] = {"instruments": InstrumentKeys, "supports": SupportKeys, "targets": TargetKeys}
-LATER = ("include",)  # known to the format, not yet to the reader
+LISTS: dict[str, type] = {"together": TogetherKeys, "decision": DecisionKeys}
 
 
-def schema_of(section: type) -> Any:
-    """The core schema of one section: a table with these keys and no others."""
+def schema_of(section: type, whole: bool = True) -> Any:
+    """The core schema of one section: a table with these keys and no others; not `whole`: none of them is needed."""
     fields = {}
     for f in dataclasses.fields(section):
-        required = f.default is dataclasses.MISSING
+        required = whole and f.default is dataclasses.MISSING
         schema = _schema(f.metadata["kind"], f.metadata["choices"])
         fields[f.name] = {"type": "typed-dict-field", "schema": schema, "required": required}
     return {"type": "typed-dict", "fields": fields, "extra_behavior": "forbid"}
@@ -292,8 +321,25 @@ def job_schema() -> Any:
     fields |= {section: schema_of(keys) for section, keys in SECTIONS.items()}
     for section, keys in NAMED.items():
         fields[section] = {"type": "dict", "keys_schema": name, "values_schema": schema_of(keys)}
-    decision = {"type": "nullable", "schema": schema_of(DecisionKeys)}
-    fields["decision"] = {"type": "list", "items_schema": decision, "strict": True}
+    return _document(fields, LISTS)
+
+
+def include_schema() -> Any:
+    """The core schema of an included file: devices, which the job may complete."""
+    name = {"type": "str", "strict": True}
+    fields: dict[str, Any] = {
+        "format": {"type": "literal", "expected": [1]},
+        "include": schema_of(IncludeKeys),
+    }
+    for section, keys in NAMED.items():
+        fields[section] = {"type": "dict", "keys_schema": name, "values_schema": schema_of(keys, whole=False)}
+    return _document(fields, {"together": TogetherKeys})
+
+
+def _document(fields: dict[str, Any], lists: dict[str, type]) -> Any:
+    for section, keys in lists.items():
+        one = {"type": "nullable", "schema": schema_of(keys)}
+        fields[section] = {"type": "list", "items_schema": one, "strict": True}
     return {
         "type": "typed-dict",
         "extra_behavior": "forbid",
@@ -315,6 +361,9 @@ def _schema(kind: str, choices: tuple[str, ...]) -> Any:
         return {"type": "float", "strict": True, "allow_inf_nan": False}
     if kind == "names":
         return {"type": "list", "strict": True, "items_schema": text}
+    if kind == "rows of numbers":
+        row = {"type": "list", "strict": True, "items_schema": _schema("number", ())}
+        return {"type": "list", "strict": True, "items_schema": row}
     if kind == "pairs":
         pair = {"type": "list", "strict": True, "min_length": 2, "max_length": 2, "items_schema": text}
         return {"type": "list", "strict": True, "items_schema": pair}

@@ -58,6 +58,12 @@ class LandXmlSource:
         faults.elsewhere[FILE] = move
         return text
 
+    def beside(self, name: str, faults: FaultList) -> str | None:
+        """The text of a file that [include] names."""
+        from .includes import read_beside
+
+        return read_beside(self.path.parent, name, faults, self.files)
+
     def tables(self, job: JobFile, faults: FaultList, remarks: list[Trouble]) -> dict[str, TextTable]:
         """The tables from the Features."""
         if self._root is None:

@@ -73,6 +73,11 @@ def job_text(root: _Element) -> tuple[str, list[int]]:
             if what == "target" and name == "prism":
                 continue  # exists without being stated
             add(feature, f"[{section}.{toml(name)}]", *_keys(NAMED[section], properties(feature)))
+    for feature in _features(header, "together"):
+        every = [(p.get("label", ""), p.get("value", "")) for p in children(feature, "Property")]
+        names = ", ".join(toml(value) for label, value in every if label == "constant")
+        correlation = ", ".join(f"[{', '.join(v.split())}]" for label, v in every if label == "row")
+        add(feature, "[[together]]", f"constants = [{names}]", f"correlation = [{correlation}]")
     for feature in _features(header, "decision"):
         given = properties(feature)
         add(feature, "[[decision]]", f"{given.get('action', 'leave_out')} = {toml(given.get('what', ''))}")

@@ -24,6 +24,9 @@ class Source(Protocol):
     def job_text(self, faults: FaultList) -> str | None:
         """The text of job.toml; None (with faults noted) where it can't be had."""
 
+    def beside(self, name: str, faults: FaultList) -> str | None:
+        """The text of a file that [include] names, its path from the job's folder; None with faults noted."""
+
     def tables(self, job: JobFile, faults: FaultList, remarks: list[Trouble]) -> dict[str, TextTable]:
         """The tables that could be read, by their names in columns.TABLES."""
 

@@ -67,6 +67,12 @@ class WorkbookSource:
             )
         return None if curly else "\n".join(lines) + "\n"
 
+    def beside(self, name: str, faults: FaultList) -> str | None:
+        """The text of a file that [include] names."""
+        from .includes import read_beside
+
+        return read_beside(self.path.parent, name, faults, self.files)
+
     def tables(self, job: JobFile, faults: FaultList, remarks: list[Trouble]) -> dict[str, TextTable]:
         """The sheets that are named as tables."""
         if self._open is None:

@@ -32,6 +32,7 @@ import numpy as np
 
 from hubtack.adjust.ground.supports import centring_sigmas, height_sigmas, vertical_heights
 from hubtack.adjust.model.observations import KINDS
+from hubtack.io.readers.together import constant_name
 from hubtack.io.units import ARCSEC, METRES
 
 from .landxml_elements import FileUnits, child, clean, feature
@@ -99,6 +100,13 @@ def _devices(header: _Element, net: Network) -> None:
             "collimation_sigma": _angle(table.collimation_sigma[i]),
             "index_sigma": _angle(table.index_sigma[i]),
         }
+        values = {
+            "distance_zero": _length(table.distance_zero[i]),
+            "distance_scale": f"{_ratio(table.distance_scale[i])} ppm",
+            "collimation": _angle(table.collimation[i]),
+            "index": _angle(table.index[i]),
+        }
+        properties |= {key: text for key, text in values.items() if getattr(table, key)[i] != 0.0}
         feature(header, "instrument", properties.items(), str(name))
     for i, name in enumerate(supports.support):
         lengths = (
@@ -113,10 +121,19 @@ def _devices(header: _Element, net: Network) -> None:
         properties = {"kind": str(supports.kind[i]), "height": str(supports.height_kind[i])}
         properties |= {key: _length(getattr(supports, key)[i]) for key in lengths}
         properties |= {key: _angle(getattr(supports, key)[i]) for key in ("bubble", "bubble_error")}
+        offset = ("height_offset", "height_offset_sigma")
+        properties |= {key: _length(v) for key in offset if (v := getattr(supports, key)[i]) != 0.0}
         feature(header, "support", properties.items(), str(name))
     for i, name in enumerate(targets.target):
         mode = "reflectorless" if targets.reflectorless[i] else "prism"
-        feature(header, "target", [("mode", mode), ("constant", _length(targets.constant[i]))], str(name))
+        given = [("mode", mode), ("constant", _length(targets.constant[i]))]
+        if targets.constant_sigma[i] > 0.0:
+            given.append(("constant_sigma", _length(targets.constant_sigma[i])))
+        feature(header, "target", given, str(name))
+    for known in net.together:
+        names = [("constant", constant_name(net, *c)) for c in known.constants]
+        rows = [("row", " ".join(map(repr, r[:i].tolist()))) for i, r in enumerate(known.correlation) if i]
+        feature(header, "together", [*names, *rows])
 
 
 # -- setups and sights --

@@ -13,6 +13,7 @@ from hubtack.io.readers import columns, jobkeys
 README = Path(__file__).resolve().parents[2] / "README.md"
 UNITS = {
     "length": "length", "angle": "angle", "ratio": "ppm", "sigma of a length": "length",
+    "angle of either sign": "angle", "ratio of either sign": "ppm", "rows of numbers": "numbers",
     "sigma of a distance": "length + ppm", "names": "names", "pairs": "pairs of names",
 }  # fmt: skip
 IN_ONE_ROW = {"columns": "reading a flat field book: each names a header, or says how the book is written"}
@@ -37,7 +38,7 @@ def key_table() -> str:
     ]
     sections = [(f"`[{name}]`", keys, IN_ONE_ROW.get(name)) for name, keys in jobkeys.SECTIONS.items()]
     sections += [(f"`[{name}.NAME]`", keys, None) for name, keys in jobkeys.NAMED.items()]
-    sections += [("`[[decision]]`", jobkeys.DecisionKeys, None)]
+    sections += [(f"`[[{name}]]`", keys, None) for name, keys in jobkeys.LISTS.items()]
     for head, keys, words in sections:
         fields = dataclasses.fields(keys)
         if words is not None:

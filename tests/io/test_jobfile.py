@@ -77,11 +77,11 @@ def read(text: str) -> tuple[JobFile, list[Fault]]:
         ("format = 1\n[tests]\npower = 1\n", 3, 9, "JOB108", "power"),
         ("format = 1\n[tests]\nunchecked_ratio = 0\n", 3, 19, "JOB108", "unchecked_ratio"),
         # later
-        ('format = 1\n[include]\nfile = "x"\n', 2, 2, "JOB109", "not supported yet"),
+        ('format = 1\n[include]\nfiles = "x"\n', 3, 9, "JOB107", "is not a list"),
         ('format = 1\n[deliver]\nwrite = ["layout", "dfx"]\n', 3, 20, "JOB105", '"dxf" meant'),
         ('format = 1\n[deliver]\nwrite = "layout"\n', 3, 9, "JOB107", "list"),
         ('format = 1\n[deliver]\nwirte = ["layout"]\n', 3, 1, "JOB103", '"write"'),
-        ('format = 1\ninclude = ["a"]\n', 2, 1, "JOB109", "not supported yet"),
+        ('format = 1\ninclude = ["a"]\n', 2, 11, "JOB107", "is not a table"),
         ('format = 1\n[site]\nframe = "earth"\n', 3, 9, "JOB109", "not supported yet"),
     ],
 )
