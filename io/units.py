@@ -72,17 +72,13 @@ def parse_number(text: str) -> float:
     raise Unreadable(f"{quoted(text)} is not a number", _number_advice(text) or "Write one such as 2.5e-6.")
 
 
-def parse_ratio(text: str) -> float:
-    """`2 ppm` → 2e-6. The unit is required; negative ratios are refused."""
-    return _not_negative(text, parse_ratio_quantity(text))
-
-
-def parse_ratio_quantity(text: str) -> float:
-    """A ratio with its unit, of either sign: `-1.2 ppm` → -1.2e-6."""
+def parse_ratio(text: str, signed: bool = False) -> float:
+    """`2 ppm` → 2e-6. The unit is required; negative ratios are refused unless `signed`."""
     match = _WITH_UNIT.fullmatch(_tidy(text))
     if match is None or match[2] != "ppm":
         raise Unreadable(f"{quoted(text)} is not a ratio with its unit", 'Write "2 ppm".')
-    return _finite(text, float(match[1]) * 1e-6)
+    ratio = _finite(text, float(match[1]) * 1e-6)
+    return ratio if signed else _not_negative(text, ratio)
 
 
 def parse_distance_sigma(text: str) -> tuple[float, float]:

@@ -22,7 +22,7 @@ QUANTITIES: dict[str, tuple[Callable[[str], Any], str]] = {
     "angle": (units.parse_sigma_angle, "3 arcsec"),
     "angle of either sign": (units.parse_angle_quantity, "-2 arcsec"),
     "ratio": (units.parse_ratio, "2 ppm"),
-    "ratio of either sign": (units.parse_ratio_quantity, "-1.2 ppm"),
+    "ratio of either sign": (lambda text: units.parse_ratio(text, signed=True), "-1.2 ppm"),
     "sigma of a distance": (units.parse_distance_sigma, "1 mm + 1.5 ppm"),
 }
 HEIGHT_DEFAULTS = {
