@@ -31,6 +31,7 @@ _COMMANDS = {
     "plan": "hubtack.io.commands.plan",
     "check": "hubtack.io.commands.check",
     "diagnose": "hubtack.io.commands.diagnose",
+    "explain": "hubtack.io.commands.explain",
     "centring": "hubtack.io.commands.centring",
     "simulate": "hubtack.io.commands.simulate",
     "compare": "hubtack.io.commands.compare",
@@ -158,26 +159,6 @@ def adjust(
     from hubtack.io.pages.verdict import fails
 
     ctx.exit(FLAGGED if fails(adjustment) and not exit_zero else PASSED)
-
-
-@cli.command()
-@click.argument("code", metavar="CODE")
-@click.pass_context
-def explain(ctx: click.Context, code: str) -> None:
-    """Example: hubtack explain TAB204
-
-    Say what a code means, its usual cause and the cure.
-    """
-    from hubtack.io.faults import explain as words_of
-    from hubtack.io.faults import nearest_code
-
-    words = words_of(code)
-    if words is None:
-        near = nearest_code(code)
-        advice = f'Is "{near}" meant?' if near else "Codes look like TAB204."
-        click.echo(f'There is no code "{code}". {advice}', err=True)
-        ctx.exit(FAULTY)
-    click.echo(words)
 
 
 def _default_out(job: Path) -> Path:

@@ -20,7 +20,7 @@ HEAVY = {"pandas", "matplotlib", "networkx", "scipy", "jinja2", "rich", "tomlkit
 # A room imports only rooms before it.
 ROOMS = [
     "earth", "settings", "trouble", "ground", "estimate", "model", "solved", "judge", "results", "outcome",
-    "adjustment", "judged", "simulate", "catch_rate", "plan", "planning", "checks", "epochs", "compare",
+    "adjustment", "explained", "judged", "simulate", "catch_rate", "plan", "planning", "checks", "epochs", "compare",
     "registration",
 ]  # fmt: skip
 

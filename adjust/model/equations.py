@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -96,6 +97,14 @@ class Equations:
         places = self.frame.places(coordinates)
         return State(coordinates, padded[u.effects], padded[u.orientations], self._leaning.values(x), places)
 
+    def altered(self, frame: Frame, heights: bool = True) -> Equations:
+        """These equations in another frame, or without the heights of devices: to see what either does to a reading."""
+        other = copy.copy(self)
+        other.frame = frame
+        if not heights:
+            other._heights = np.zeros_like(self._heights)
+        return other
+
     # -- the equations -----------------------------------------------------------------------------------------
 
     def evaluate(self, x: Floats) -> list[Rows]:
@@ -119,12 +128,26 @@ class Equations:
 
     def computed(self, x: Floats, rows: Ints) -> Floats:
         """What the observations in `rows` should have read at x; NaN where a coordinate is missing. m or rad."""
-        state = self.state(x)
+        return self.computed_in(self.state(x), rows)
+
+    def computed_in(self, state: State, rows: Ints) -> Floats:
+        """The same in a state that no x need have."""
         out = np.full(len(rows), np.nan)
         for name, kind in KINDS.items():
             at = np.flatnonzero(self.obs.kind[rows] == name)
             if len(at):
                 out[at] = self._linearise(kind, rows[at], state)[0]
+        return out
+
+    def gradients(self, x: Floats, row: int) -> dict[End, Floats]:
+        """∂(computed) / ∂(east, north, height) at every end of one observation, (3,) each; also where nothing is unknown."""
+        kind, state = KINDS[str(self.obs.kind[row])], self.state(x)
+        out: dict[End, Floats] = {}
+        for sign, first, second in kind.legs:
+            ray = self._ray(kind, np.array([row]), first, second, state)
+            g = sign * kind.gradient(ray)[0]
+            for end, jacobian in ((first, ray.to_start), (second, ray.to_end)):
+                out[end] = out.get(end, np.zeros(3)) + g @ jacobian[0]
         return out
 
     def sigmas(self, x: Floats, rows: Ints) -> Floats:

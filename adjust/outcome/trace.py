@@ -1,0 +1,172 @@
+"""One observation from the reading to the residual: how the reading was reduced, and what the adjusted network makes of it.
+
+The reading is turned to face 1, averaged, and given its prism constant. What it should have read is told in steps that add
+up: from the adjusted marks alone, in the plane, to device heights, scale, level, curvature, setup errors, refraction, constants
+and orientation. The amounts depend a little on the order of the steps; their sum does not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..model.equations import Equations, State
+from ..model.frames import Plane
+from ..model.observations import KINDS, Kind
+from ..model.reductions import prism_constants, wrap
+from ..solved import Solved
+
+LEAST = {"angle": 2e-8, "length": 5e-6}  # rad, m: smaller steps go with their neighbour
+FLAT = 1e14  # m: the radius of an earth that no line of a network sees bend
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One row of sights: as it was read, and as it would stand on face 1."""
+
+    row: str
+    face: int
+    value: float
+    on_face_1: float
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step: its name, by how much, and the value after it; m or rad."""
+
+    name: str
+    amount: float
+    value: float
+
+
+@dataclass(frozen=True)
+class Trace:
+    """readings → reduced → observed;  model → adjusted. All in m or rad."""
+
+    readings: tuple[Reading, ...]
+    reduced: tuple[Step, ...]
+    observed: float
+    model: tuple[Step, ...]
+    adjusted: float
+
+
+def trace(solved: Solved, i: int) -> Trace:
+    """Of row i of the reduced observations, in use or left out."""
+    obs = solved.obs
+    kind = KINDS[str(obs.kind[i])]
+    readings = _readings(solved, i, kind)
+    observed = float(obs.value[i])
+    model = _model(solved, i, kind)
+    return Trace(readings, _reduced(solved, i, kind, readings), observed, model, model[-1].value)
+
+
+def _readings(solved: Solved, i: int, kind: Kind) -> tuple[Reading, ...]:
+    if kind.reading == "value" or not len(solved.network.sights) or solved.obs.start_setup[i] < 0:
+        return ()
+    s = solved.network.sights
+    wanted = {str(r) for r in solved.obs.rows[i]}
+    found = []
+    for row in np.flatnonzero(
+        (s.start == solved.obs.start_setup[i]) & (s.end == solved.obs.end_setup[i])
+    ).tolist():
+        if str(s.id[row]) not in wanted:
+            continue
+        value, second = float(getattr(s, kind.reading)[row]), s.face[row] == 2
+        turned = value
+        if second and kind.name == "direction":
+            turned = float(np.mod(value - np.pi, 2.0 * np.pi))
+        elif second and kind.name == "zenith":
+            turned = 2.0 * np.pi - value
+        found.append(Reading(str(s.id[row]), int(s.face[row]), value, turned))
+    return tuple(found)
+
+
+def _reduced(solved: Solved, i: int, kind: Kind, readings: tuple[Reading, ...]) -> tuple[Step, ...]:
+    """Mean of the faces and rounds' repetitions, then the prism constant."""
+    if not readings:
+        return ()
+    observed = float(solved.obs.value[i])
+    constant = 0.0
+    if kind.name in ("distance", "level"):
+        constant = float(prism_constants(solved.network)[solved.obs.end_setup[i]])
+    mean = observed - constant
+    first = readings[0].on_face_1
+    off = mean - first if kind.quantity == "length" else float(wrap(np.array(mean - first)))
+    steps = [Step("mean", off, mean)]
+    if constant:
+        steps.append(Step("prism constant", constant, observed))
+    return tuple(steps)
+
+
+def _model(solved: Solved, i: int, kind: Kind) -> tuple[Step, ...]:
+    """The adjusted value, built up from the marks alone."""
+    equations, full, rows = solved.equations, solved.state, np.array([i])
+    frame = equations.frame
+    bare = replace(
+        full,
+        effects=np.zeros_like(full.effects),
+        orientations=np.zeros_like(full.orientations),
+        constants={name: np.zeros_like(v) for name, v in full.constants.items()},
+    )
+    values: list[tuple[str, float]] = []
+
+    def note(name: str, state: State, made: Equations = equations) -> None:
+        values.append((name, float(made.computed_in(state, rows)[0])))
+
+    if isinstance(frame, Plane):
+        h0, flat = frame.reference_height, Plane(FLAT, frame.reference_height, 1.0)
+        note("marks", bare, equations.altered(flat, heights=False))
+        note("device heights", bare, equations.altered(flat))
+        note("grid scale", bare, equations.altered(replace(flat, scale=frame.scale)))
+        if kind.between == "setups":
+            h = _height(solved, i, "start" if kind.name == "level" else "end")
+            level = (frame.radius + h0) / (frame.radius + h) * frame.scale
+            note("level", bare, equations.altered(replace(flat, scale=level)))
+        note("curvature", bare)
+    else:
+        note("marks and devices", bare)
+    aside = full.effects.copy()
+    aside[:, 2] = 0.0
+    state = replace(bare, effects=aside)
+    note("centring errors", state)
+    state = replace(bare, effects=full.effects)
+    note("height errors", state)
+    for name, value in full.constants.items():
+        state = replace(state, constants=state.constants | {name: value})
+        note(name, state)
+    if "orientation" in kind.leans_on:
+        note("orientation", full)
+    return _told(values, kind)
+
+
+def _height(solved: Solved, i: int, end: str) -> float:
+    """Height of the device at one end, that of the mark where it is known."""
+    mark, setup = int(getattr(solved.obs, f"{end}_mark")[i]), int(getattr(solved.obs, f"{end}_setup")[i])
+    at = float(solved.state.coordinates[mark, 2])
+    if np.isnan(at):
+        return solved.equations.frame.reference_height
+    return at + float(np.nan_to_num(solved.unknowns.heights[setup]))
+
+
+def _told(values: list[tuple[str, float]], kind: Kind) -> tuple[Step, ...]:
+    """Steps that change something; of a whole circle, values within one turn."""
+    least = LEAST[kind.quantity]
+    steps: list[Step] = []
+    before = 0.0
+    for k, (name, value) in enumerate(values):
+        amount = value - before
+        if kind.quantity == "angle" and k:
+            amount = float(wrap(np.array(amount)))
+        shown = float(np.mod(value, 2.0 * np.pi)) if kind.whole_circle else value
+        if not k:
+            steps.append(Step(name, shown, shown))
+        elif abs(amount) >= least:
+            steps.append(Step(name, amount, shown))
+        elif k == len(values) - 1:  # what is too small to be told goes with the step before it
+            steps[-1] = Step(steps[-1].name, steps[-1].amount + amount, shown)
+            continue
+        else:
+            continue
+        before = value
+    return tuple(steps)
