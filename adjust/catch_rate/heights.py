@@ -14,6 +14,7 @@ from .ground import Ground, sighted
 from .planted import Amount, Planted, pick, sign
 
 LEAST = 1e-3  # m: what a slip must change to be one
+GROSS = 0.3  # m: beyond it a short sight's distance feels a height too
 
 
 def any_height(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
@@ -74,6 +75,19 @@ def another_support(ground: Ground, amount: Amount, rng: np.random.Generator) ->
     return _wrong(ground, rng, s, float(rng.choice(others)) - float(setups.height[s]))
 
 
+def slant(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
+    """A slant height entered as if it were vertical, measured to a rim of `amount` around the axis."""
+    network = ground.network
+    rows = heights(network)
+    measured = np.isin(_kind(network, rows), ["taped", "slant", "undeclared"])
+    h = network.setups.height[rows]
+    s = pick(rng, rows[measured & (np.hypot(h, amount.value) - h > LEAST)])
+    if s < 0:
+        return None
+    entered = float(network.setups.height[s])
+    return _wrong(ground, rng, s, round(float(np.hypot(entered, amount.value)) - entered, 4))
+
+
 def feet(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
     """A measured height read in feet and entered as metres, or the other way round in a book kept in feet."""
     network = ground.network
@@ -121,4 +135,7 @@ def _wrong(ground: Ground, rng: np.random.Generator, s: int, add: float) -> Plan
     height = setups.height.copy()
     height[mine] += add
     names = tuple(str(setups.setup[i]) for i in mine)
-    return Planted(replace(day, setups=setups.replace(height=height)), "height", names, add)
+    day = replace(day, setups=setups.replace(height=height))
+    return Planted(
+        day, "height", names, add, tuple((n, "height_wrong") for n in names), (add,), abs(add) > GROSS
+    )

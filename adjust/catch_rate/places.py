@@ -8,8 +8,12 @@ import numpy as np
 
 from ..ground.network import Network
 from ..ground.table import Ints, distinct
+from ..judge.written import length_swaps
 from .ground import Ground, sighted
 from .planted import Amount, Planted, pick, sign
+
+LEANS = 3  # setups from which a pole's lean is told from their centring
+SLIP, FAR = 0.02, 5.0  # m: exchanged digits of a coordinate that nobody sees at once
 
 
 def off_mark(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
@@ -25,7 +29,41 @@ def off_mark(ground: Ground, amount: Amount, rng: np.random.Generator) -> Plante
     mine = np.flatnonzero(setups.base == setups.base[s]) if setups.base[s] >= 0 else np.array([s])
     move = np.array([size * np.sin(way), size * np.cos(way), 0.0])
     day = ground.day(rng, {int(i): ground.truth[setups.mark[i]] + move for i in mine})
-    return Planted(day, "centring", tuple(str(setups.setup[i]) for i in mine), size)
+    names = tuple(str(setups.setup[i]) for i in mine)
+    cause = "base_off_mark" if setups.base[s] >= 0 else "off_mark"
+    return Planted(day, "centring", names, size, tuple((n, cause) for n in names), (move[0], move[1]))
+
+
+def leaning(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
+    """A pole out of plumb by one angle wherever it stands, along the line of sight and across.
+
+    Only of a pole whose every setup is seen by one instrument setup, for it faces that one; at least three of them.
+    """
+    network = ground.network
+    setups = network.setups
+    pairs = sighted(network, "circle")
+    seen = np.bincount(pairs[:, 1], minlength=len(setups)) if len(pairs) else np.zeros(0, np.int64)
+    able = []
+    for pole in np.flatnonzero(network.supports.kind.astype(str) == "pole").tolist():
+        mine = np.flatnonzero(~setups.instrument & (setups.support == pole) & (seen > 0))
+        if len(mine) >= LEANS and (seen[mine] == 1).all():
+            able.append(pole)
+    pole = pick(rng, np.array(able, dtype=np.int64))
+    if pole < 0:
+        return None
+    way = rng.uniform(0.0, 2.0 * np.pi)
+    along, across = amount.value * np.cos(way), amount.value * np.sin(way)
+    stood = {}
+    for s in np.flatnonzero(~setups.instrument & (setups.support == pole) & (seen > 0)).tolist():
+        here = ground.truth[setups.mark[s]]
+        back = int(pairs[pairs[:, 1] == s, 0][0])
+        u = (ground.truth[setups.mark[back]] - here)[:2]
+        u, h = u / np.hypot(*u), float(setups.height[s])
+        stood[s] = here + h * np.array([along * u[0] + across * u[1], along * u[1] - across * u[0], 0.0])
+    name = str(network.supports.support[pole])
+    return Planted(
+        ground.day(rng, stood), "lean", (name,), amount.value, ((name, "pole_lean"),), (along, across)
+    )
 
 
 def another_mark(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
@@ -41,7 +79,38 @@ def another_mark(ground: Ground, amount: Amount, rng: np.random.Generator) -> Pl
     mark = day.setups.mark.copy()
     mark[s] = m
     wrong = replace(day, setups=day.setups.replace(mark=mark))
-    return Planted(wrong, "mark", (str(day.setups.setup[s]),), _apart(ground, int(day.setups.mark[s]), m))
+    return _elsewhere(wrong, (str(day.setups.setup[s]),), _apart(ground, int(day.setups.mark[s]), m))
+
+
+def another_station(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
+    """An instrument written down on a mark on which it did not stand, nor one that it sights."""
+    network = ground.network
+    setups = network.setups
+    plumbed = _plumbed(network)
+    s = pick(rng, plumbed[setups.instrument[plumbed] & (setups.base[plumbed] < 0)])
+    if s < 0:
+        return None
+    pairs = sighted(network, "circle")
+    near = setups.mark[pairs[pairs[:, 0] == s, 1]]
+    m = pick(rng, np.setdiff1d(setups.mark[~setups.instrument], [setups.mark[s], *near]))
+    if m < 0:
+        return None
+    day = ground.day(rng)
+    mark = day.setups.mark.copy()
+    mark[s] = m
+    wrong = replace(day, setups=day.setups.replace(mark=mark))
+    return _elsewhere(wrong, (str(setups.setup[s]),), _apart(ground, int(setups.mark[s]), m))
+
+
+def two_points(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
+    """One name on two points: a target that stood over something else, `amount` away."""
+    s = pick(rng, _loose(ground.network))
+    if s < 0:
+        return None
+    way = rng.uniform(0.0, 2.0 * np.pi)
+    move = amount.value * np.array([np.sin(way), np.cos(way), 0.1 * sign(rng)])
+    day = ground.day(rng, {s: ground.truth[ground.network.setups.mark[s]] + move})
+    return _elsewhere(day, (str(day.setups.setup[s]),), amount.value)
 
 
 def names_swapped(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
@@ -64,7 +133,7 @@ def names_swapped(ground: Ground, amount: Amount, rng: np.random.Generator) -> P
     mark[a], mark[b] = mark[b], mark[a]
     names = (str(setups.setup[a]), str(setups.setup[b]))
     wrong = replace(day, setups=day.setups.replace(mark=mark))
-    return Planted(wrong, "mark", names, _apart(ground, int(setups.mark[a]), int(setups.mark[b])))
+    return _elsewhere(wrong, names, _apart(ground, int(setups.mark[a]), int(setups.mark[b])))
 
 
 def control_moved(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
@@ -75,6 +144,28 @@ def control_moved(ground: Ground, amount: Amount, rng: np.random.Generator) -> P
         return None
     way = rng.uniform(0.0, 2.0 * np.pi)
     return _given(ground, rng, m, {"east": amount.value * np.sin(way), "north": amount.value * np.cos(way)})
+
+
+def control_digits(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
+    """Two neighbouring digits exchanged in the given east or north of a control mark."""
+    marks = ground.network.marks
+    m = pick(rng, np.flatnonzero(np.isfinite(marks.sigma_east) & np.isfinite(marks.sigma_north)))
+    if m < 0:
+        return None
+    axis = str(rng.choice(["east", "north"]))
+    value = float(getattr(marks, axis)[m])
+    swaps = [v for v in length_swaps(value, ground.written, least=0) if SLIP < abs(v - value) < FAR]
+    return _given(ground, rng, m, {axis: float(rng.choice(swaps)) - value}) if swaps else None
+
+
+def control_axes(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
+    """East and north of a control mark exchanged."""
+    marks = ground.network.marks
+    m = pick(rng, np.flatnonzero(np.isfinite(marks.sigma_east) & np.isfinite(marks.sigma_north)))
+    if m < 0:
+        return None
+    add = float(marks.north[m] - marks.east[m])
+    return _given(ground, rng, m, {"east": add, "north": -add}) if abs(add) > SLIP else None
 
 
 def control_height(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
@@ -92,7 +183,16 @@ def _given(ground: Ground, rng: np.random.Generator, m: int, add: dict[str, floa
     wrong = replace(day, marks=day.marks.replace(**columns))
     values = list(add.values())
     size = values[0] if len(values) == 1 else float(np.linalg.norm(values))
-    return Planted(wrong, "control", (str(day.marks.mark[m]),), size)
+    name = str(day.marks.mark[m])
+    if "height" in add:
+        return Planted(wrong, "control", (name,), size, ((name, "control_height"),), (add["height"],))
+    move = (-add.get("east", 0.0), -add.get("north", 0.0))  # true less given
+    return Planted(wrong, "control", (name,), size, ((name, "control_moved"),), move, size > FAR)
+
+
+def _elsewhere(day: Network, names: tuple[str, ...], apart: float) -> Planted:
+    """Setups that belong to another mark than the book says."""
+    return Planted(day, "mark", names, apart, tuple((n, "off_mark") for n in names), (apart, 0.0), True)
 
 
 def _plumbed(network: Network) -> Ints:

@@ -35,12 +35,20 @@ CHANCE = Amount()
 
 @dataclass(frozen=True)
 class Planted:
-    """A day with one mistake. The right answer has a cause of `group` and one of `names`."""
+    """A day with one mistake. The right answer has a cause of `group` and one of `names`.
+
+    base: the hypotheses (name, cause) that hold the mistake while it is small, for what the geometry can show of it
+    beforehand; of a step with the row where it begins, `cause:row`. move: its size in the columns of these.
+    gross: so large that the setup is off in every way.
+    """
 
     network: Network
     group: str
     names: tuple[str, ...]
     size: float  # m, rad or a ratio, as the judge counts it; of a displacement its length
+    base: tuple[tuple[str, str], ...] = ()
+    move: tuple[float, ...] = ()
+    gross: bool = False
 
     def explained_by(self, e: Explanation) -> bool:
         """Whether this is the right answer."""

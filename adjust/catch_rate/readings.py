@@ -14,6 +14,8 @@ from .planted import Amount, Planted, pick, sign, with_column
 
 ARCSEC = np.pi / 648_000
 TURNED_LEAST = 5  # targets of a round for a step in it to be more than one wrong reading
+SEEN_ELSEWHERE = 2  # instrument setups that must see a target for it to be known without the one that errs
+GROSS = 0.05  # m or rad: beyond it an equation is no longer linear
 
 
 def distance(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
@@ -52,7 +54,8 @@ def face(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | 
     noted = day.sights.face.copy()
     noted[row] = 3 - noted[row]
     name = str(day.sights.id[_mean_of(day, row)[0]])
-    return Planted(replace(day, sights=day.sights.replace(face=noted)), "face", (name,), np.pi)
+    wrong = replace(day, sights=day.sights.replace(face=noted))
+    return Planted(wrong, "face", (name,), np.pi, ((name, "direction_wrong"),), (np.pi / 2,), True)
 
 
 def turned(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
@@ -75,7 +78,58 @@ def turned(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted 
     at = int(s.start[first])
     add = sign(rng) * amount.value
     after = np.flatnonzero((s.start == at) & (np.arange(len(s)) >= first))
-    return Planted(with_column(day, "circle", after, add), "orientation", (str(day.setups.setup[at]),), add)
+    name = str(day.setups.setup[at])
+    base = ((name, f"orientation_step:{s.id[first]}"),)
+    return Planted(with_column(day, "circle", after, add), "orientation", (name,), add, base, (add,))
+
+
+def twisted(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
+    """The instrument twists slowly by `amount` while the first face of its first round is read, then stands still."""
+    day = ground.day(rng)
+    s = day.sights
+    able: list[Ints] = []
+    for start in distinct(s.start[_with(day, "circle")]).tolist():
+        rows = np.flatnonzero((s.start == start) & (s.round == 1) & s.used & ~np.isnan(s.circle))
+        if len(rows) >= 2 * TURNED_LEAST:
+            able.append(rows)
+    if not able:
+        return None
+    rows = able[int(rng.integers(len(able)))]
+    at, add = int(s.start[rows[0]]), sign(rng) * amount.value
+    circle = s.circle.copy()
+    circle[rows] += add * np.minimum(np.arange(len(rows)) / (len(rows) // 2 - 1), 1.0)
+    circle[(s.start == at) & (s.round > 1)] += add
+    name = str(day.setups.setup[at])
+    wrong = replace(day, sights=s.replace(circle=circle))
+    return Planted(wrong, "orientation", (name,), add, ((name, "orientation_ramp"),), (add,))
+
+
+def another_target(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
+    """One target sighted for another: the readings to it are those to its neighbour. Both are seen by others too."""
+    day = ground.day(rng)
+    s = day.sights
+    pairs = distinct(np.stack([s.start, s.end], axis=1)[_with(day, "circle")])
+    seen = np.bincount(pairs[:, 1], minlength=len(day.setups)) if len(pairs) else np.zeros(0, np.int64)
+    choice = [
+        (at, ends)
+        for at in distinct(pairs[:, 0]).tolist()
+        if len(ends := pairs[(pairs[:, 0] == at) & (seen[pairs[:, 1]] > SEEN_ELSEWHERE), 1]) > 1
+    ]
+    if not choice:
+        return None
+    at, ends = choice[int(rng.integers(len(choice)))]
+    one, two = (np.flatnonzero((s.start == at) & (s.end == e)) for e in rng.choice(ends, 2, replace=False))
+    if day.setups.mark[s.end[one[0]]] == day.setups.mark[s.end[two[0]]]:
+        return None
+    n = min(len(one), len(two))
+    columns = {c: getattr(s, c).copy() for c in ("circle", "zenith", "slope", "horizontal")}
+    for values in columns.values():
+        values[one[:n]] = values[two[:n]]
+    name = str(s.id[one[0]])
+    a, b = (int(day.setups.mark[s.end[rows[0]]]) for rows in (one, two))
+    apart = float(np.hypot(*(ground.truth[a] - ground.truth[b])[:2]))
+    base = ((name, "distance_wrong"), (name, "direction_wrong"))
+    return Planted(replace(day, sights=s.replace(**columns)), "mark", (name,), apart, base, (apart,), True)
 
 
 def prism(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
@@ -88,7 +142,10 @@ def prism(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted |
         return None
     add = sign(rng) * amount.value
     rows = np.flatnonzero(day.sights.end == s)
-    return Planted(with_column(day, "slope", rows, add), "prism", (str(day.setups.setup[s]),), add)
+    name = str(day.setups.setup[s])
+    return Planted(
+        with_column(day, "slope", rows, add), "prism", (name,), add, ((name, "prism_constant"),), (add,)
+    )
 
 
 def device(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
@@ -105,7 +162,8 @@ def device(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted 
         return None
     add = sign(rng) * amount.value
     name = str(day.targets.target[d])
-    return Planted(with_column(day, "slope", np.flatnonzero(at == d), add), "prism", (name,), add)
+    wrong = with_column(day, "slope", np.flatnonzero(at == d), add)
+    return Planted(wrong, "prism", (name,), add, ((name, "device_constant"),), (add,))
 
 
 def scale(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
@@ -118,7 +176,8 @@ def scale(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted |
     add = sign(rng) * amount.value
     rows = np.flatnonzero(day.setups.device[day.sights.start] == d)
     name = str(day.instruments.instrument[d])
-    return Planted(with_column(day, "slope", rows, 0.0, 1.0 + add), "scale", (name,), add)
+    wrong = with_column(day, "slope", rows, 0.0, 1.0 + add)
+    return Planted(wrong, "scale", (name,), add, ((name, "distance_scale"),), (add,))
 
 
 def rise(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted | None:
@@ -141,7 +200,9 @@ def vector(ground: Ground, amount: Amount, rng: np.random.Generator) -> Planted 
     difference = day.vectors.difference.copy()
     difference[k] += amount.value * move / np.linalg.norm(move)
     wrong = replace(day, vectors=day.vectors.replace(difference=difference))
-    return Planted(wrong, "reading", (str(day.vectors.id[k]),), amount.value)
+    name = str(day.vectors.id[k])
+    step = tuple((difference - day.vectors.difference)[k].tolist())
+    return Planted(wrong, "reading", (name,), amount.value, ((name, "vector_wrong"),), step)
 
 
 def _between(
@@ -160,7 +221,9 @@ def _between(
     value = reduced.value.copy()
     value[k] += add
     wrong = replace(day, reduced=reduced.replace(value=value))
-    return Planted(wrong, "reading", (str(reduced.id[k]),), add)
+    name = str(reduced.id[k])
+    cause = "angle_wrong" if str(reduced.kind[k]) in ("azimuth", "angle") else "reading_wrong"
+    return Planted(wrong, "reading", (name,), add, ((name, cause),), (add,))
 
 
 def _one(ground: Ground, amount: Amount, rng: np.random.Generator, column: str, kind: str) -> Planted | None:
@@ -183,7 +246,9 @@ def _planted(day: Network, column: str, row: int, add: float) -> Planted:
     name = str(day.sights.id[mine[0]])
     back = column == "zenith" and day.sights.face[row] == 2  # counts down on that face
     size = (-add if back else add) / len(mine)
-    return Planted(with_column(day, column, row, add), "reading", (name,), size)
+    cause = {"circle": "direction_wrong", "zenith": "zenith_wrong"}.get(column, "distance_wrong")
+    wrong = with_column(day, column, row, add)
+    return Planted(wrong, "reading", (name,), size, ((name, cause),), (size,), abs(add) > GROSS)
 
 
 def _with(day: Network, column: str) -> Ints:

@@ -112,7 +112,8 @@ def test_a_plant_spoils_something_or_says_that_it_cannot(
             assert [len(getattr(spoiled.network, t)) for t in TABLES] == [
                 len(getattr(ground.network, t)) for t in TABLES
             ]
-    assert done or name in ("vector", "row between marks")  # of which these three jobs have none
+    # vectors and rows between marks these three jobs have none; their instruments are free, or stand on shared bases
+    assert done or name in ("vector", "row between marks", "station elsewhere")
 
 
 @pytest.mark.parametrize(

@@ -29,8 +29,8 @@ from hubtack.adjust.simulate import simulate
 from hubtack.adjust.trouble import NotConverged, Undetermined
 
 sys.path.insert(0, str(Path(__file__).parents[2]))  # the root, from which tests call each other by full name
-from tests.benchmarks.catch_rate_networks import GROUNDS, Ground, solve
-from tests.benchmarks.catch_rate_plants import PLANTS, Planted
+from tests.benchmarks.catch_rate_networks import GROUNDS, solve
+from tests.benchmarks.catch_rate_plants import PLANTS, Planted, case
 
 POWER = 2.3263  # N⁻¹(0.99)
 SEPARABLE = 0.9
@@ -70,7 +70,8 @@ def separable(tests: Tests, planted: Planted) -> tuple[bool, bool]:
         q = int(tests.q[i])
         told &= bool(g.told[i] == q)
         N = g.normal[i, :q, :q]
-        strength = float(planted.size[:q] @ N @ planted.size[:q])
+        move = np.array(planted.move[:q])
+        strength = float(move @ N @ move)
         shown &= np.sqrt(strength) > np.sqrt(critical_value_of(tried, q)) + POWER
         rho = correlations(g, i, {})
         group = CAUSES[cause].group
@@ -85,33 +86,23 @@ def separable(tests: Tests, planted: Planted) -> tuple[bool, bool]:
 def right(finding: Finding, planted: Planted) -> tuple[bool, bool]:
     """Whether the first, or a rival, has the right name and class."""
 
-    def is_it(name: str, group: str) -> bool:
-        return name in planted.names and group == planted.group
-
-    return (
-        is_it(finding.first.name, finding.first.group),
-        any(is_it(r.name, r.group) for r in finding.rivals),
-    )
+    return planted.explained_by(finding.first), any(planted.explained_by(r) for r in finding.rivals)
 
 
 def run(cause: str, seeds: int, seed: int, settings: Settings) -> dict[str, Tally]:
     """`seeds` planted mistakes of one cause, the networks in turn."""
     tallies = {"separable": Tally(), "not separable": Tally(), "too small": Tally()}
-    number = list(PLANTS).index(cause)
     done = attempt = 0
     while done < seeds and attempt < 4 * seeds:
-        name = list(GROUNDS)[attempt % len(GROUNDS)]
-        rng = np.random.default_rng([seed, number, attempt])
+        found = case(cause, seed, attempt, settings)
         attempt += 1
-        ground: Ground = GROUNDS[name](rng)
-        day = simulate(ground.network, ground.truth, settings, rng)
-        planted = PLANTS[cause](ground, day, rng, settings)
-        if planted is None:
+        if found is None:
             continue
         done += 1
-        shown, told = separable(make_tests(hypotheses(solve(day, settings))), planted)
+        planted = found.planted
+        shown, told = separable(make_tests(hypotheses(found.clean)), planted)
         tally = tallies["too small" if not shown else "separable" if told else "not separable"]
-        label = f"{cause} / {name} / {attempt - 1}: {planted.names[0]} {planted.size}"
+        label = f"{cause} / {found.where} / {attempt - 1}: {planted.names[0]} {planted.size}"
         try:
             findings = judge(solve(planted.network, settings))
         except (Undetermined, NotConverged) as error:

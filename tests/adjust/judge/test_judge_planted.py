@@ -12,7 +12,7 @@ import pytest
 from tests.adjust.networks import Plan
 from tests.benchmarks.catch_rate import clean, right, separable
 from tests.benchmarks.catch_rate_networks import GROUNDS, set_up, solve
-from tests.benchmarks.catch_rate_plants import PLANTS
+from tests.benchmarks.catch_rate_plants import PLANTS, case
 
 from hubtack.adjust import Network, NotConverged, Settings, adjust
 from hubtack.adjust.ground.network import Marks
@@ -26,20 +26,13 @@ from hubtack.adjust.simulate import simulate
 def test_planted_mistake_stands_first(cause: str) -> None:
     """The first separable case of each cause that its seeds bring."""
     settings = Settings()
-    number = list(PLANTS).index(cause)
     for attempt in range(12):
-        rng = np.random.default_rng([7, number, attempt])
-        ground = GROUNDS[list(GROUNDS)[(number + attempt) % len(GROUNDS)]](rng)
-        day = simulate(ground.network, ground.truth, settings, rng)
-        planted = PLANTS[cause](ground, day, rng, settings)
-        if planted is None or separable(make_tests(hypotheses(solve(day, settings))), planted) != (
-            True,
-            True,
-        ):
+        found = case(cause, 7, attempt, settings)
+        if found is None or separable(make_tests(hypotheses(found.clean)), found.planted) != (True, True):
             continue
-        findings = judge(solve(planted.network, settings))
+        findings = judge(solve(found.planted.network, settings))
         assert findings, "nothing found"
-        assert right(findings[0], planted)[0], f"{findings[0].first} for {planted.names}"
+        assert right(findings[0], found.planted)[0], f"{findings[0].first} for {found.planted.names}"
         return
     pytest.fail("no separable case among twelve")
 
@@ -199,12 +192,10 @@ def test_what_keeps_a_network_from_being_adjusted_is_named() -> None:
     """Two names exchanged by metres: least squares does not settle, the judge says why all the same."""
     settings, seen = Settings(), 0
     for attempt in range(12):
-        rng = np.random.default_rng([1, list(PLANTS).index("two names swapped"), attempt])
-        ground = GROUNDS[list(GROUNDS)[attempt % 3]](rng)
-        planted = PLANTS["two names swapped"](
-            ground, simulate(ground.network, ground.truth, settings, rng), rng, settings
-        )
-        assert planted is not None
+        found = case("names swapped", 1, attempt, settings)
+        if found is None:
+            continue
+        planted = found.planted
         try:
             adjust(planted.network, settings)
         except NotConverged:
