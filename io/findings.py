@@ -56,10 +56,14 @@ def unsettled_faults(trouble: NotConverged, job: Job) -> list[Fault]:
 
     from .faults import Fault
 
-    return [
+    found = [
         Fault("", 0, "", "NET309", sentence(f, job), _remedy_words(f, job))
         for f in unsettled(trouble, written_in(job.units))[:SHOWN]
     ]
+    if found:
+        return found
+    said = "No single cause was found that would explain it."
+    return [Fault("", 0, "", "NET309", said, "`hubtack check` tells where marks and their sights disagree.")]
 
 
 def _remedy_words(finding: Finding, job: Job) -> str:
@@ -259,6 +263,8 @@ def _wind(east: float, north: float) -> str:
 
 def _rivals(finding: Finding, job: Job) -> str:
     if not finding.rivals:
+        if finding.exhausted:
+            return "More is wrong than can be taken apart: look at what these have in common."
         return "Rivals: none." if finding.told else "So few known marks can't settle whose name is wrong."
     shown = [_rival(r, finding.first, job) for r in finding.rivals[:SHOWN]]
     more = len(finding.rivals) - len(shown) + finding.rivals_not_shown

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from ..estimate.datum import Constraints
-from ..ground.table import Flags, Floats
+from ..ground.table import Flags, Floats, Ints
 from ..model.equations import Equations
 from ..solved import Solved
 from .angles import add_faces, add_orientations
@@ -20,7 +20,7 @@ from .finding import Apart, Explanation, Finding
 from .heights import add_heights
 from .marks import add_control, add_other_points
 from .point import Point, find_point
-from .rank import ALIKE, EVEN, MOST, Search, probability, rivals, search
+from .rank import ALIKE, EVEN, MOST, OFF, Search, probability, rivals, search
 from .readings import add_readings
 from .remedy import remedies
 from .robust import robust_solution
@@ -117,11 +117,44 @@ def _of_few_known(point: Point, found: list[Finding]) -> list[Finding]:
 
     One name wrong on either turns the whole network, and the point with it, so that others look wrong as well.
     """
-    known = int(np.isfinite(point.solved.network.marks.sigma_east).sum())
+    known = np.flatnonzero(np.isfinite(point.solved.network.marks.sigma_east))
+    if len(known) == 2:
+        found = [_of_two_known(point, f, known) for f in found]
     wrong = [f.first.group == "mark" for f in found]
-    if known not in (1, 2) or sum(wrong) < 2:
+    if len(known) not in (1, 2) or sum(wrong) < 2:
         return found
     return [replace(f, told=f.told and not w) for f, w in zip(found, wrong, strict=True)]
+
+
+def _of_two_known(point: Point, found: Finding, known: Ints) -> Finding:
+    """Of two known marks the network tests their distance alone: what changes that may be either mark, or the only
+    placing of a device on either. All of these are rivals; a gross error bends so that their signatures do not say it."""
+    network, e = point.solved.network, found.first
+    setups = network.setups
+    marks = network.marks.mark
+    on_known = e.what == "setup" and e.group in ("mark", "centring") and setups.mark[e.subject] in known
+    in_plan = e.what == "control" and e.cause != "control_height"
+    if not (on_known or in_plan):
+        return found
+    obs = point.solved.obs
+    seen = np.unique(np.concatenate([obs.start_setup[obs.used], obs.end_setup[obs.used]]))
+    seen = seen[seen >= 0]
+    alike: list[tuple[str, str, str, int]] = []
+    for m in known.tolist():
+        alike.append(("control", str(marks[m]), "control_moved", m))
+        mine = seen[setups.mark[seen] == m]
+        if len(mine) == 1:
+            cause = "other_point" if e.size > OFF else "off_mark"
+            alike.append(("setup", str(setups.setup[mine[0]]), cause, int(mine[0])))
+    if on_known and (e.what, e.name) not in {(what, name) for what, name, _, _ in alike}:
+        return found  # the others on its mark speak against it alone
+    named = {(r.what, r.name) for r in (e, *found.rivals)}
+    more = [
+        replace(e, what=what, name=name, cause=cause, subject=subject, vector=(), value=np.nan, detail=())
+        for what, name, cause, subject in alike
+        if (what, name) not in named
+    ]
+    return replace(found, told=False, rivals=(*found.rivals, *more)[:MOST])
 
 
 def _finding(point: Point, s: Search, g: Given, f: int, written: Written) -> Finding:
@@ -146,7 +179,8 @@ def _finding(point: Point, s: Search, g: Given, f: int, written: Written) -> Fin
     return Finding(
         rank=0,
         first=first,
-        told=told,
+        told=told and not s.exhausted,
+        exhausted=s.exhausted,
         critical=critical_value_of(s.tried, first.freedoms),
         probability=probability(s, g, f),
         rivals=tuple(others[:MOST]),

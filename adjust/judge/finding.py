@@ -69,6 +69,7 @@ class Finding:
     probability: float  # of so large a T by chance in any of them
     rivals: tuple[Explanation, ...] = ()
     rivals_not_shown: int = 0
+    exhausted: bool = False  # more is wrong than the search takes apart; then nothing is told
     apart: Apart | None = None
     remedies: tuple[Remedy, ...] = ()
     moved: tuple[

@@ -31,8 +31,9 @@ TURNED = 0.9, 0.7  # correlation, and a share of it, do not exclude control
 OFF = 0.3  # m: a device further off stood on something else
 LIMITS = {
     "off_mark": 5.0, "base_off_mark": 5.0, "height_wrong": 20.0, "prism_constant": 1.0, "device_constant": 1.0,
-    "distance_zero": 1.0, "pole_lean": 0.5,
+    "distance_zero": 1.0, "pole_lean": 0.5, "distance_scale": 0.02,
 }  # fmt: skip
+FOOT = 0.3048  # a scale beyond its limit is a unit mistaken for another, to within that limit
 GROSS_RIVAL = 30.0  # drop of a gross T, and
 BEND = 5e-5  # share of it, with which fewer freedoms are enough: what curvature leaves
 GROSS = 1000.0  # T from which parsimony, and not the last digits of T, decides
@@ -46,6 +47,7 @@ class Search:
     tried: int
     found: list[int] = field(default_factory=list)
     columns: dict[int, Floats] = field(default_factory=dict)
+    exhausted: bool = False  # more remains than can be found: then nothing that was found is sure
 
 
 def search(tests: Tests) -> Search:
@@ -58,6 +60,7 @@ def search(tests: Tests) -> Search:
             break
         s.found.append(top)
         g = given(tests, s.found, s.columns)
+    s.exhausted = len(s.found) == MOST and _worst(s, g) >= 0
     if len(s.found) > 1:
         for _ in range(2):
             if not _reconsider(s):
@@ -132,6 +135,10 @@ def possible(g: Given) -> Flags:
         limit = LIMITS.get(hypothesis.cause)
         if hypothesis.cause == "off_mark" and hypothesis.subject in elsewhere:
             limit = OFF
+        if hypothesis.cause == "distance_scale":
+            factor = 1.0 - float(estimate(g, h)[0][0])  # true / recorded
+            if any(abs(factor / unit - 1.0) < LIMITS["distance_scale"] for unit in (FOOT, 1.0 / FOOT)):
+                continue
         if limit is not None and np.linalg.norm(estimate(g, h)[0]) > limit:
             out[h] = False
     return np.asarray(out)

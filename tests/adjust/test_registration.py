@@ -1,4 +1,4 @@
-"""Registration of scans: check value C11.1 and Fitzpatrick's formula, scipy as judge of rotations and fits, coverage by chance."""
+"""Registration of scans: check value C11.1, Fitzpatrick's formula, scipy as judge of rotations and fits, coverage by chance."""
 
 from __future__ import annotations
 
@@ -174,7 +174,7 @@ def test_how_far_outside_the_targets() -> None:
     away = np.linalg.norm(points[:, None, :2] - edges, axis=2).min(axis=1)
     inside = Delaunay(y[:, :2]).find_simplex(points[:, :2]) >= 0
     assert beyond(points, y) == pytest.approx(np.where(inside, 0.0, away), abs=1e-2)
-    above = y.mean(axis=0) + [0, 0, 100.0]
+    above = y.mean(axis=0) + np.array([0, 0, 100.0])
     assert beyond(above[None], y)[0] == pytest.approx(above[2] - y[:, 2].max())
 
 
@@ -186,7 +186,7 @@ def test_any_rotation_is_found_as_scipy_finds_it() -> None:
     for k in range(20):
         R0 = Rotation.random(random_state=k)
         x = rng.normal(0.0, 10.0, (5, 3))
-        y = R0.apply(x) + [5.0, 6.0, 7.0] + rng.normal(0.0, 0.02, (5, 3))
+        y = R0.apply(x) + np.array([5.0, 6.0, 7.0]) + rng.normal(0.0, 0.02, (5, 3))
         w = rng.uniform(0.5, 2.0, 5)
         middle = [np.average(p, axis=0, weights=w) for p in (x, y)]
         judge, _ = Rotation.align_vectors(y - middle[1], x - middle[0], weights=w)
@@ -383,7 +383,10 @@ def test_one_more_target_does_what_is_said(hall: Adjustment) -> None:
     for k in range(3):
         row = more.places.mark[k]
         both = targets_of(
-            hall, np.append(t.mark, row), np.append(t.setup, -1), np.append(t.scan_sigma, np.hypot(1e-3, 0.8e-3))
+            hall,
+            np.append(t.mark, row),
+            np.append(t.setup, -1),
+            np.append(t.scan_sigma, np.hypot(1e-3, 0.8e-3)),
         )
         larger = Prediction(both)
         expected = larger.errors(corners).spatial.max()

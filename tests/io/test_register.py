@@ -82,9 +82,7 @@ def test_tolerance_decides_the_exit_code() -> None:
 def test_box_points_and_candidates(tmp_path: Path) -> None:
     points = tmp_path / "points.csv"
     points.write_text("point,east,north,height\nW08,,,\ngate,1240,3590,30\n", encoding="utf-8")
-    d = document(
-        HALL, "--points", points, "--box", "1240,3590,30,1260,3610,34", "--candidates", "F1,F4"
-    )
+    d = document(HALL, "--points", points, "--box", "1240,3590,30,1260,3610,34", "--candidates", "F1,F4")
     named = {e["point"]: e for e in d["errors"]}
     assert named["gate"]["east"] == 1240.0
     assert named["W08"]["outside"] < 0.01
@@ -219,4 +217,6 @@ def test_feet_are_spoken_where_the_job_speaks_feet(tmp_path: Path) -> None:
                 r[c] = f"{float(r[c]) / 0.3048!r} ft"
 
     path = spoilt(tmp_path, feet)
-    assert document(job, "--scanner", path)["fit"]["shift"] == pytest.approx(document(HALL)["fit"]["shift"], abs=1e-6)
+    assert document(job, "--scanner", path)["fit"]["shift"] == pytest.approx(
+        document(HALL)["fit"]["shift"], abs=1e-6
+    )
