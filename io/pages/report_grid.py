@@ -1,0 +1,154 @@
+"""A table of the report page: sorted, filtered and copied by the page's script, whole and readable without it.
+
+Up to MOST_STILL rows stand in the page as rows, and the script works on those. Of longer tables the page shows that many,
+flagged ones first, and holds all cells as data that the script pages through.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+from typing import Any
+
+import numpy as np
+
+from hubtack.adjust.ground.table import Ints
+from hubtack.io.pages.embed import visible
+from hubtack.io.writers.sheets import Heading, Sheet
+
+MOST_STILL = 400
+_LONG = 26  # letters beyond which a column of text is broken into lines
+_CUT = "\x1f"  # stands between cells while a row is escaped; `visible` leaves none in a text
+_SIGNS = {"fits": "✓", "checked": "✓", "meets": "✓", "unchecked": "!", "cannot tell": "?", "left out": "–"}
+VERDICTS = ("verdict", "checked")  # columns whose words get a sign
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Cells by column. `marks` are rows of the marks that a row of the table is about: one, or both ends of a sight."""
+
+    key: str
+    title: str
+    headings: tuple[Heading, ...]
+    columns: tuple[list[str], ...]
+    flagged: frozenset[int] = frozenset()
+    note: str = ""
+    band: str = "flag"
+    marks: tuple[Ints, ...] = ()
+
+    @property
+    def count(self) -> int:
+        """How many rows there are."""
+        return len(self.columns[0]) if self.columns else 0
+
+    @property
+    def cut(self) -> str:
+        """What is said below a table whose rows do not all stand on a still page."""
+        if self.count <= MOST_STILL:
+            return ""
+        return f"Shown are {MOST_STILL} of {self.count} rows, flagged ones first. The CSV file holds all."
+
+    @property
+    def html(self) -> Any:
+        """The rows that stand on the still page."""
+        from markupsafe import Markup
+
+        rows = self._still()
+        columns = [[c[i] for i in rows] for c in self.columns]
+        lines = []
+        for i, cells in zip(rows, zip(*columns, strict=True), strict=True):
+            first, *rest = escape(_CUT.join(cells), quote=False).split(_CUT)
+            look = f' class="{self.band}"' if i in self.flagged else ""
+            more = "".join([f"<td>{c}</td>" for c in rest])
+            lines.append(f'<tr{look}><th scope="row">{first}</th>{more}</tr>')
+        return Markup("\n".join(lines))
+
+    def rules(self) -> str:
+        """The look of its columns: numbers to the right, short words unbroken."""
+        right, short = [], []
+        for k, (heading, column) in enumerate(zip(self.headings, self.columns, strict=True), 1):
+            place = f"#g-{self.key} tr>:nth-child({k})"
+            if heading.number:
+                right.append(place)
+            elif max(map(len, column), default=0) <= _LONG:
+                short.append(f"#g-{self.key} tbody tr>:nth-child({k})")
+        rules = f"{','.join(right)}{{text-align:right}}" if right else ""
+        body = [r.replace(" tr>", " tbody tr>") for r in right] + short
+        return rules + (f"{','.join(body)}{{white-space:nowrap}}" if body else "")
+
+    def data(self) -> dict[str, Any]:
+        """What the script needs beyond the rows on the page; all cells where those are not all."""
+        found: dict[str, Any] = {"title": self.title, "numbers": [h.number for h in self.headings]}
+        found |= {"heads": [str(h) for h in self.headings]}
+        if self.marks:
+            found["marks"] = [m.tolist() for m in self.marks]
+        if self.cut:
+            found |= {"band": self.band, "flagged": sorted(self.flagged)}
+            found["columns"] = [_packed(c) for c in self.columns]
+        return found
+
+    def _still(self) -> list[int]:
+        if not self.cut:
+            return list(range(self.count))
+        first = sorted(self.flagged)[:MOST_STILL]
+        others = (i for i in range(self.count) if i not in self.flagged)
+        return sorted([*first, *(i for _, i in zip(range(MOST_STILL - len(first)), others, strict=False))])
+
+
+def grid(sheet: Sheet, key: str, columns: Sequence[int] = (), marks: Sequence[Ints] = (), title: str = "") -> Grid:
+    """A sheet of the writers as a table of the page: with these of its columns, in this order; none: all."""
+    chosen = tuple(columns) or tuple(range(len(sheet.headings)))
+    headings = tuple(sheet.headings[c] for c in chosen)
+    cells = list(zip(*sheet.rows, strict=True)) if sheet.rows else [()] * len(sheet.headings)
+    return made(
+        key,
+        title or sheet.title,
+        headings,
+        [cells[c] for c in chosen],
+        sheet.flagged,
+        sheet.note + (" The CSV file has more columns." if len(chosen) < len(sheet.headings) else ""),
+        sheet.band,
+        tuple(marks),
+    )
+
+
+def made(
+    key: str,
+    title: str,
+    headings: tuple[Heading, ...],
+    columns: Sequence[Sequence[str]],
+    flagged: frozenset[int] = frozenset(),
+    note: str = "",
+    band: str = "flag",
+    marks: tuple[Ints, ...] = (),
+) -> Grid:
+    """A grid with its cells made visible and its verdicts signed."""
+    shown = tuple(
+        [verdict(c) for c in column] if h.words in VERDICTS else _seen(column)
+        for h, column in zip(headings, columns, strict=True)
+    )
+    return Grid(key, title, headings, shown, flagged, note.strip(), band, marks)
+
+
+def verdict(words: str) -> str:
+    """A verdict with its sign: `✓ fits`, `✗ height flagged`."""
+    if not words:
+        return words
+    sign = "✗" if "flagged" in words or words.startswith("misses") else _SIGNS.get(words, "")
+    return f"{sign} {words}".strip()
+
+
+def _seen(column: Sequence[str]) -> list[str]:
+    whole = "".join(column)
+    if whole.isascii() and whole.isprintable():
+        return list(column)
+    return [visible(c).replace("\n", " ") for c in column]
+
+
+def _packed(column: list[str]) -> list[str] | dict[str, Any]:
+    """A column as it is, or as its distinct texts and where they stand, whichever is shorter."""
+    words, at = np.unique(np.array(column, dtype=object).astype(str), return_inverse=True)
+    if 3 * len(words) > len(column):
+        return column
+    return {"words": words.tolist(), "at": at.reshape(-1).tolist()}
