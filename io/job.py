@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import gc
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -69,22 +69,22 @@ class Job:
         )
 
 
-def read_job(folder: Path | str) -> Job:
+def read_job(folder: Path | str, without: Collection[int] = ()) -> Job:
     """The job in a folder (job.toml, marks.csv, and what there is of setups, sights, reduced and vectors), in a
-    workbook or in a LandXML file.
+    workbook or in a LandXML file. `without` are decisions, by their number from 0, to be passed over.
 
     Raises Faults with every fault of every file.
     """
     collecting = gc.isenabled()
     gc.disable()  # millions of cells are born and none is garbage: looking for some takes a tenth of the time
     try:
-        return _read(Path(folder))
+        return _read(Path(folder), without)
     finally:
         if collecting:
             gc.enable()
 
 
-def _read(folder: Path) -> Job:
+def _read(folder: Path, without: Collection[int]) -> Job:
     faults = FaultList()
     source = open_source(folder, faults)
     if source is None:
@@ -93,6 +93,7 @@ def _read(folder: Path) -> Job:
     jobfile = unread_jobfile() if text is None else read_jobfile(text, faults, source.beside)
     remarks: list[Trouble] = overruled(jobfile)
     tables = source.tables(jobfile, faults, remarks)
+    jobfile.decisions = [None if i in without else d for i, d in enumerate(jobfile.decisions)]
     decisions = Decisions(jobfile, tables, faults)
     network = _network(jobfile, tables, faults, remarks)
     if "marks" in tables and tables["marks"].whole:

@@ -46,7 +46,13 @@ def _faces(obs: Observations, job: Job) -> list[Line]:
     one = angles & (np.abs(obs.balance) == 1.0)
     rows: list[Line] = []
     if both.any():
-        rows.append(("both faces", "mean of face 1 and face 2 turned", f"{int(both.sum())} directions and zenith angles"))
+        rows.append(
+            (
+                "both faces",
+                "mean of face 1 and face 2 turned",
+                f"{int(both.sum())} directions and zenith angles",
+            )
+        )
     if one.any():
         where = sorted({str(job.network.setups.setup[s]) for s in obs.start_setup[one].tolist()})
         words = f"{int(one.sum())} directions and zenith angles, from {names(where, _SHOWN)}"
@@ -89,7 +95,9 @@ def _slants(a: Adjustment, job: Job) -> list[Line]:
     vertical = vertical_heights(a.network)
     slant = np.flatnonzero((supports.height_kind[setups.support] == "slant") & np.isfinite(vertical))
     show = job.units.show_length
-    parts = [f"{setups.setup[i]} {show(setups.height[i], 3)} to {show(vertical[i], 3)}" for i in slant.tolist()]
+    parts = [
+        f"{setups.setup[i]} {show(setups.height[i], 3)} to {show(vertical[i], 3)}" for i in slant.tolist()
+    ]
     if not parts:
         return []
     least, most = (float(f(vertical[slant] - setups.height[slant])) for f in (np.min, np.max))
@@ -107,12 +115,19 @@ def _curved(a: Adjustment, obs: Observations, job: Job) -> list[Line]:
     ends = obs.start_mark[zenith], obs.end_mark[zenith]
     far = np.nan_to_num(np.hypot(m.east[ends[1]] - m.east[ends[0]], m.north[ends[1]] - m.north[ends[0]]))
     i = int(far.argmax())
-    k = next((float(v) for n, v in zip(a.constants.name, a.constants.value, strict=True) if n == "refraction"), s.refraction)
+    found = [float(v) for n, v in zip(a.constants.name, a.constants.value, strict=True) if n == "refraction"]
+    k, held = (found[0], "estimated") if found else (s.refraction, "held")
     effect = (1.0 - k) * far[i] ** 2 / (2.0 * s.radius)
-    held = "held" if not s.refraction_sigma else "estimated"
     pair = f"{m.mark[ends[0][i]]} → {m.mark[ends[1][i]]}"
-    words = f"within the adjustment, on {len(zenith)} zenith angles; largest on {pair}, {job.units.show_length(far[i], 1)} {job.units.length_name}"
-    return [("curvature and refraction", f"k = {plain(k, 3)} ({held}); up to {job.units.show_small_length(effect, 2)} of height", words)]
+    away = f"{job.units.show_length(far[i], 1)} {job.units.length_name}"
+    words = f"within the adjustment, on {len(zenith)} zenith angles; largest on {pair}, {away}"
+    return [
+        (
+            "curvature and refraction",
+            f"k = {plain(k, 3)} ({held}); up to {job.units.show_small_length(effect, 2)} of height",
+            words,
+        )
+    ]
 
 
 def _scaled(a: Adjustment, obs: Observations) -> list[Line]:
@@ -122,10 +137,18 @@ def _scaled(a: Adjustment, obs: Observations) -> list[Line]:
     rows: list[Line] = []
     scale = a.settings.scale_factor
     much = "1, none applied" if scale == 1.0 else f"{scale:.8g} ({1e6 * (scale - 1.0):+.1f} ppm)"
-    rows.append(("scale factor, grid / ground", much, f"within the adjustment, on {int(lengths.sum())} distances"))
+    rows.append(
+        ("scale factor, grid / ground", much, f"within the adjustment, on {int(lengths.sum())} distances")
+    )
     heights = a.marks.height[obs.start_mark[lengths]] - a.reference_height
     known = heights[np.isfinite(heights)]
     if len(known) and len(a.network.sights):
         worst = float(known[np.abs(known).argmax()]) / a.settings.radius
-        rows.append(("to the reference height", f"up to {plain(abs(1e6 * worst), 2)} ppm", "within the adjustment, on the same distances"))
+        rows.append(
+            (
+                "to the reference height",
+                f"up to {plain(abs(1e6 * worst), 2)} ppm",
+                "within the adjustment, on the same distances",
+            )
+        )
     return rows

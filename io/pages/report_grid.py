@@ -66,14 +66,17 @@ class Grid:
 
     def rules(self) -> str:
         """The look of its columns: numbers to the right, short words unbroken."""
-        right, short = [], []
+        right, short, long = [], [], []
         for k, (heading, column) in enumerate(zip(self.headings, self.columns, strict=True), 1):
             place = f"#g-{self.key} tr>:nth-child({k})"
             if heading.number:
                 right.append(place)
             elif max(map(len, column), default=0) <= _LONG:
                 short.append(f"#g-{self.key} tbody tr>:nth-child({k})")
+            else:
+                long.append(place)
         rules = f"{','.join(right)}{{text-align:right}}" if right else ""
+        rules += f"{','.join(long)}{{min-width:11rem}}" if long else ""
         body = [r.replace(" tr>", " tbody tr>") for r in right] + short
         return rules + (f"{','.join(body)}{{white-space:nowrap}}" if body else "")
 
@@ -96,7 +99,9 @@ class Grid:
         return sorted([*first, *(i for _, i in zip(range(MOST_STILL - len(first)), others, strict=False))])
 
 
-def grid(sheet: Sheet, key: str, columns: Sequence[int] = (), marks: Sequence[Ints] = (), title: str = "") -> Grid:
+def grid(
+    sheet: Sheet, key: str, columns: Sequence[int] = (), marks: Sequence[Ints] = (), title: str = ""
+) -> Grid:
     """A sheet of the writers as a table of the page: with these of its columns, in this order; none: all."""
     chosen = tuple(columns) or tuple(range(len(sheet.headings)))
     headings = tuple(sheet.headings[c] for c in chosen)
@@ -123,12 +128,12 @@ def made(
     band: str = "flag",
     marks: tuple[Ints, ...] = (),
 ) -> Grid:
-    """A grid with its cells made visible and its verdicts signed."""
+    """A grid with its cells made visible, its verdicts signed, and no column in which nothing stands."""
+    said = [k for k, column in enumerate(columns) if not k or any(column)]
     shown = tuple(
-        [verdict(c) for c in column] if h.words in VERDICTS else _seen(column)
-        for h, column in zip(headings, columns, strict=True)
+        [verdict(c) for c in columns[k]] if headings[k].words in VERDICTS else _seen(columns[k]) for k in said
     )
-    return Grid(key, title, headings, shown, flagged, note.strip(), band, marks)
+    return Grid(key, title, tuple(headings[k] for k in said), shown, flagged, note.strip(), band, marks)
 
 
 def verdict(words: str) -> str:

@@ -55,7 +55,7 @@ def residuals_grid(adjustment: Adjustment, job: Job) -> Grid:
     note = (
         "Residual: adjusted − observed; of an angle as it was read, and of everything in millimetres at the target. w: "
         f"standardized residual, critical {a.critical:.3f}. Smallest bias found: with alpha {alpha:g} and power {power:g}; "
-        "`none` where nothing checks the reading. The file residuals.csv has more columns, and the errors of setups."
+        "none where nothing checks the reading. The file residuals.csv has more columns, and the errors of setups."
     )
     return made("residuals", "Residuals", headings, columns, flagged, note, marks=ends)
 

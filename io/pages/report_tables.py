@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from hubtack.io.job import Job
 
 # Columns of the writers' sheets that the page shows, in its order: what decides stands first.
-_COORDINATES = (0, 1, 2, 3, 7, 8, 9, 10, 4, 5, 6, 11, 12, 13)
+_COORDINATES = (0, 1, 2, 3, 7, 8, 9, 10, 4, 5, 6, 11, 12)
 _SETUPS = (0, 21, 2, 1, 3, 4, 5, 8, 9, 10, 11, 12, 14, 22)
 
 
@@ -62,12 +62,13 @@ def relative_grid(a: Adjustment, job: Job) -> Grid:
         fixed(r.sigma_distance * scale, 2),
         fixed(r.sigma_height * scale, 2),
     ]
-    note = (
-        f"Sigmas: one dimension, 1 sigma. Relative ellipse: two dimensions, {level}, {a.ellipse_factor:.4f} sigma. "
-    )
+    note = f"Sigmas: one dimension, 1 sigma. Relative ellipse: two dimensions, {level}, {a.ellipse_factor:.4f} sigma. "
     missed: Flags = np.zeros(len(r), dtype=bool)
     if tolerance is None:
-        note += 'No tolerance is stated; `relative = "5 mm + 20 ppm"` under [tolerance] of job.toml would hold every pair against one.'
+        note += (
+            'No tolerance is stated: under [tolerance] of job.toml, relative = "5 mm + 20 ppm" would hold every pair against '
+            "one."
+        )
     else:
         allowed = tolerance[0] + tolerance[1] * r.distance
         missed = r.semi_major > allowed

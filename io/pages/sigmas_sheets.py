@@ -20,7 +20,12 @@ _HEIGHTS = {
     "slant": "taped to the side, made vertical",
     "undeclared": "no kind declared",
 }
-_TERMS = {"bubble": "bubble", "bubble_error": "bubble out of adjustment", "plummet": "plummet", "mark": "mark"}
+_TERMS = {
+    "bubble": "bubble",
+    "bubble_error": "bubble out of adjustment",
+    "plummet": "plummet",
+    "mark": "mark",
+}
 
 
 def instruments_sheet(a: Adjustment, job: Job) -> Sheet:
@@ -81,9 +86,17 @@ def supports_sheet(a: Adjustment, job: Job) -> Sheet:
         override = float(net.supports.centring_sigma[i])
         total = override if np.isfinite(override) else float(np.sqrt(sum(t**2 for t in terms.values())))
         parts = [f"{_TERMS[k]} {show.small(t)}" for k, t in terms.items() if t > 0.0]
-        made_of = "as job.toml states it as a whole" if np.isfinite(override) else ", ".join(parts) or "nothing stated: 0"
+        made_of = (
+            "as job.toml states it as a whole"
+            if np.isfinite(override)
+            else ", ".join(parts) or "nothing stated: 0"
+        )
         kind = str(net.supports.height_kind[i])
-        source = "by default for this kind (common practice, no source)" if f"Support {name} states no" in defaults else "as job.toml states"
+        source = (
+            "by default for this kind (common practice, no source)"
+            if f"Support {name} states no" in defaults
+            else "as job.toml states"
+        )
         rows.append(
             (
                 str(name),
@@ -96,7 +109,10 @@ def supports_sheet(a: Adjustment, job: Job) -> Sheet:
                 f"height {_HEIGHTS.get(kind, kind)}; {source}",
             )
         )
-    note = "Centring terms at the usual (median) height of the support's setups; of each setup its own height counts. Root of the sum of squares."
+    note = (
+        "Centring terms at the usual (median) height of the support's setups, root of the sum of squares; of each setup its own "
+        "height counts."
+    )
     return Sheet("Sigmas of supports (1 sigma)", headings, tuple(rows), note=note)
 
 
@@ -109,7 +125,9 @@ def reduced_sheet(a: Adjustment, job: Job) -> Sheet:
         if not mine.any():
             continue
         turn = o.quantity[mine][0] == "angle"
-        form, unit = (show.small_turn, show.small_angle_name) if turn else (show.small, show.small_length_name)
+        form, unit = (
+            (show.small_turn, show.small_angle_name) if turn else (show.small, show.small_length_name)
+        )
         low, high = (form(float(f(o.sigma[mine]))) for f in (np.min, np.max))
         size = low if low == high else f"{low} to {high}"
         rows.append((kind, str(int(mine.sum())), f"{size} {unit}", "each as its row states"))

@@ -72,6 +72,7 @@ class Symbol:
     shape: Shape
     size: float
     name: str = ""
+    stood: str = ""  # kind of support, where it is one
 
 
 @dataclass(frozen=True)

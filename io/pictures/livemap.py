@@ -56,7 +56,9 @@ def map_data(adjustment: Adjustment, job: Job) -> dict[str, Any] | None:
         "setups": {
             "names": [visible(str(s)) for s in setups.setup],
             "mark": setups.mark.tolist(),
-            "support": [SUPPORTS.index(str(kinds[s])) if 0 <= s < len(kinds) else 0 for s in setups.support.tolist()],
+            "support": [
+                SUPPORTS.index(str(kinds[s])) if 0 <= s < len(kinds) else 0 for s in setups.support.tolist()
+            ],
             "instrument": np.flatnonzero(setups.instrument).tolist(),
             "flagged": np.flatnonzero(a.setups.flagged).tolist(),
         },
@@ -82,7 +84,7 @@ def _profile(a: Adjustment, units: Units, shown: Flags) -> tuple[dict[str, Any],
     half = one_dimensional_factor(a.settings.confidence) * m.sigma_height
     usual = half[shown & (np.nan_to_num(half) > 0.0)]
     enlarged = max(1.0, nice(_BAR / (float(np.median(usual)) * scale))) if len(usual) else 1.0
-    found = {
+    found: dict[str, Any] = {
         "profile": True,
         "enlarged": round(enlarged),
         "perMetre": scale,

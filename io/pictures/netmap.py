@@ -246,7 +246,9 @@ def _marks(
         drawing.lines += [line] if line else []
         drawing.texts.append(Text(place[0], place[1] + (3.5 if devices else 0.0), text, type_size, halo=True))
         for k, kind in enumerate(devices):
-            drawing.symbols.append(Symbol(place[0] + 3.5 + 7.0 * k, place[1] - 4.5, _SUPPORTS[kind], 4.2))
+            drawing.symbols.append(
+                Symbol(place[0] + 3.5 + 7.0 * k, place[1] - 4.5, _SUPPORTS[kind], 4.2, "", kind)
+            )
     return len(shown) - len(named) + sum(p is None for p in places)
 
 
@@ -349,7 +351,7 @@ def _legend(a: Adjustment, drawing: Drawing, notes: list[str], crowded: bool) ->
     for there, shape, size, text in shapes:
         if there:
             x, y = pen.room(18.0, text)
-            drawing.symbols.append(Symbol(x + 7.0, y, shape, size))
+            drawing.symbols.append(Symbol(x + 7.0, y, shape, size, "", text if text in _SUPPORTS else ""))
     for style, text in lines:
         if style in styles:
             x, y = pen.room(18.0, text)

@@ -6,11 +6,20 @@ import math
 import re
 from html import escape
 
+from hubtack.io.pages.embed import visible
 from hubtack.io.pictures.drawing import STYLES, Drawing, Shape, Symbol
 
 # What a file of its own is drawn in; a page has its own colours.
 _PAPER = ":root{--ink:#111;--paper:#fff}svg{background:#fff}"
 _NO_XML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")  # not even escaped
+# What stood on a mark is coloured as well as shaped; a page has its own colours for dark and for print.
+STOOD = {
+    "tribrach": "#00735a",
+    "stand": "#b34700",
+    "pole": "#0b5394",
+    "bolt": "#9c3f78",
+    "adhesive": "#8a5a00",
+}
 
 
 def svg_file(drawing: Drawing, title: str, description: str) -> str:
@@ -29,8 +38,9 @@ def svg(drawing: Drawing, title: str, description: str, name: str = "map") -> st
     """
     h = drawing.height
     name = escape(name)
+    still = " still" if name == "map" else ""  # beside a live map
     parts = [
-        f'<svg class="map" viewBox="0 0 {_n(drawing.width)} {_n(h)}" role="img" '
+        f'<svg class="map{still}" viewBox="0 0 {_n(drawing.width)} {_n(h)}" role="img" '
         f'aria-labelledby="{name}-title {name}-desc" xmlns="http://www.w3.org/2000/svg">',
         f'<title id="{name}-title">{escape(title)}</title><desc id="{name}-desc">{escape(description)}</desc>',
     ]
@@ -58,7 +68,7 @@ def svg(drawing: Drawing, title: str, description: str, name: str = "map") -> st
         turn = f' transform="rotate({_n(-t.turn)} {_n(t.x)} {_n(h - t.y)})"' if t.turn else ""
         parts.append(
             f'<text x="{_n(t.x)}" y="{_n(h - t.y + 0.35 * t.size)}" font-size="{_n(t.size)}"{kind}{anchor}{turn}>'
-            f"{escape(t.words)}</text>"
+            f"{escape(visible(t.words))}</text>"
         )
     return "\n".join([*parts, "</svg>"])
 
@@ -71,6 +81,8 @@ def style() -> str:
         ".map .solid{fill:var(--ink);stroke:var(--ink)}",
         ".map .hollow{fill:var(--paper);stroke:var(--ink);stroke-width:1.1}",
         ".map .open{fill:none;stroke:var(--ink);stroke-width:.9}",
+        *(f".map .s-{k}{{fill:var(--{k},{v});stroke:var(--{k},{v})}}" for k, v in STOOD.items()),
+        ".map .open[class*=s-]{fill:none;stroke-width:1.2}",
         ".map .flag{fill:#d55e00;stroke:var(--ink);stroke-width:.8}",
         ".map .dot{fill:none;stroke:#0072b2;stroke-linecap:round}",
     ]
@@ -100,11 +112,11 @@ def _polygon(corners: tuple[tuple[float, float], ...], h: float) -> str:
 
 def _symbol(s: Symbol, height: float) -> str:
     x, y, r = s.x, height - s.y, s.size / 2.0
-    name = f"<title>{escape(s.name)}</title>" if s.name else ""
+    name = f"<title>{escape(visible(s.name))}</title>" if s.name else ""
     if s.shape in ("circle", "ring"):
         look = "hollow" if s.shape == "circle" else "open"
         return f'<circle class="{look}" cx="{_n(x)}" cy="{_n(y)}" r="{_n(r)}">{name}</circle>'
-    look = _LOOKS.get(s.shape, "solid")
+    look = _LOOKS.get(s.shape, "solid") + (f" s-{s.stood}" if s.stood else "")
     return f'<path class="{look}" d="{_outline(s.shape, x, y, r)}">{name}</path>'
 
 

@@ -79,7 +79,7 @@ class Grid {
       bar.append(this.chip);
     }
     this.told = make("span", { class: "count", role: "status" });
-    bar.append(this.told);
+    if (long) bar.append(this.told);
     this.back = make("button", { type: "button", "aria-label": "Rows before", onclick: () => this.turn(-1) }, "‹");
     this.next = make("button", { type: "button", "aria-label": "Rows after", onclick: () => this.turn(1) }, "›");
     this.sizes = make("select", { "aria-label": "Rows at a time", onchange: () => { this.size = +this.sizes.value; this.page = 0; this.show(); } });
@@ -194,7 +194,8 @@ class Grid {
     row.cells[0].append(make("button", {
       type: "button", class: "place", title: "on the map", "aria-label": `${name} on the map`,
       onclick: () => { this.choose(row); goTo("map"); if (theMap) theMap.show(ends, this.key === "setups" ? name : ""); },
-    }, "⌖"));
+    }, shape("svg", { viewBox: "0 0 16 16", "aria-hidden": "true" })));
+    row.cells[0].lastChild.firstChild.append(shape("path", { d: "M8 1v4M8 11v4M1 8h4M11 8h4M4 8a4 4 0 1 0 8 0a4 4 0 1 0 -8 0z" }));
   }
 
   choose(row) {

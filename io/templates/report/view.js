@@ -171,7 +171,8 @@ class View {
       const kinds = withSetups ? [...(this.stood.get(i) || [])] : [];
       const w = Math.max(this.widthOf(words), 11 * kinds.length), h = 12 + (kinds.length ? 10 : 0);
       const [rx, ry] = reach.get(i) || [0, 0];
-      const place = this.free([X[i], Y[i]], w, h, Math.min(Math.max(r + 4, rx + 2), 40), Math.min(Math.max(r + 4, ry + 2), 40), r + 3, free);
+      const least = r + (sign || query ? 9 : withSetups && this.instruments.has(i) ? 6 : 4);
+      const place = this.free([X[i], Y[i]], w, h, Math.min(Math.max(least, rx + 3), 40), Math.min(Math.max(least, ry + 3), 40), least, free);
       if (!place) continue;
       put([place[0], place[1], place[0] + w, place[1] + h]);
       const look = this.wrong.has(i) ? " bad" : this.unchecked.has(i) ? " watch" : "";
