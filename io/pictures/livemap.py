@@ -76,7 +76,7 @@ def _profile(a: Adjustment, units: Units, shown: Flags) -> tuple[dict[str, Any],
     order = np.cumsum(shown) - 1.0
     low, high = float(m.height[shown].min()), float(m.height[shown].max())
     scale = _HIGH / max(high - low, 1e-3)
-    x = _WIDE * order / max(float(shown.sum()) - 1.0, 1.0)
+    x: Floats = _WIDE * order / max(float(shown.sum()) - 1.0, 1.0)
     y = (m.height - low) * scale
     step = nice(max(units.length_of(high - low), 1e-3) / 3.0) / units.length_of(1.0)
     places = max(0, -math.floor(math.log10(units.length_of(step)) + 1e-9))
