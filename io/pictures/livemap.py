@@ -73,7 +73,7 @@ def map_data(adjustment: Adjustment, job: Job) -> dict[str, Any] | None:
 def _profile(a: Adjustment, units: Units, shown: Flags) -> tuple[dict[str, Any], Floats, Floats]:
     """Marks in the order of their table, heights upwards, with lines at round heights."""
     m = a.marks
-    order = np.cumsum(shown) - 1.0
+    order: Floats = np.cumsum(shown).astype(np.float64) - 1.0
     low, high = float(m.height[shown].min()), float(m.height[shown].max())
     scale = _HIGH / max(high - low, 1e-3)
     x: Floats = _WIDE * order / max(float(shown.sum()) - 1.0, 1.0)
