@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 from hubtack.adjust.planning.variants import Choice
 from hubtack.io.readers.ground import read_supports
 from hubtack.io.readers.jobfile import unread_jobfile
-from hubtack.io.readers.jobkeys import SupportKeys, schema_of
+from hubtack.io.readers.jobkeys import SupportKeys
+from hubtack.io.readers.jobschema import schema_of
 
 from .units import parse_length_quantity
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from hubtack.adjust.ground.network import Marks, Network, Reduced, Setups, Sights, Vectors
+from hubtack.adjust.ground.network import Marks, Network, Reduced, Sessions, Setups, Sights, Vectors
 from hubtack.adjust.ground.table import Names
 from hubtack.adjust.settings import Settings
 from hubtack.adjust.trouble import Trouble
@@ -144,14 +144,14 @@ def _network(
     needed = "sights" in tables or ("setups" in tables and bool(tables["setups"].lines))
     if needed and not ("setups" in tables and tables["setups"].whole):
         names = None
-    sights, reduced, vectors = Sights.empty(), Reduced.empty(), Vectors.empty()
+    sights, reduced, vectors, sessions = Sights.empty(), Reduced.empty(), Vectors.empty(), Sessions.empty()
     if "sights" in cells:
         roles = tables["setups"].get("role") if "setups" in tables else []
         sights = sightings.read_sights(cells["sights"], setups, roles, names)
     if "reduced" in cells:
         reduced = sightings.read_reduced(cells["reduced"], mark_rows)
     if "vectors" in cells:
-        vectors = sightings.read_vectors(cells["vectors"], mark_rows, setups, names)
+        vectors, sessions = sightings.read_vectors(cells["vectors"], mark_rows, setups, names, jobfile)
     return Network(
         marks=marks,
         setups=setups,
@@ -162,6 +162,7 @@ def _network(
         instruments=ground.read_instruments(jobfile),
         targets=targets,
         together=read_together(jobfile, faults) if jobfile.together else (),
+        sessions=sessions,
     )
 
 

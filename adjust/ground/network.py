@@ -163,7 +163,17 @@ class Vectors(Table):
     end_setup: Ints = column("index", "row of the setup at the end, −1 where it ends at a mark", default=-1)
     difference: Floats = column("length", "east, north, up", shape=(3,))
     covariance: Floats = column("area", "covariance of the three differences", shape=(3, 3))
+    session: Ints = column("index", "row of the session it was made in, −1 for none", default=-1)
     used: Flags = column("flag", "False where a decision left the row out", default=True)
+
+
+class Sessions(Table):
+    """GNSS sessions, with what all vectors of one may have in common. Prior sigmas; 0: held at nothing."""
+
+    session: Names = column("name", "name of the session")
+    scale_sigma: Floats = column("number", "prior sigma of a scale (a ratio)", default=0.0)
+    turn_sigma: Floats = column("angle", "prior sigma of a turn in azimuth", default=0.0)
+    tilt_sigma: Floats = column("angle", "prior sigma of the tilts about east and about north", default=0.0)
 
 
 @dataclass(frozen=True)
@@ -190,6 +200,7 @@ class Network:
     supports: Supports = field(default_factory=Supports.empty)
     instruments: Instruments = field(default_factory=Instruments.empty)
     targets: Targets = field(default_factory=Targets.empty)
+    sessions: Sessions = field(default_factory=Sessions.empty)
     together: tuple[KnownTogether, ...] = ()
     left_out: frozenset[str] = (
         frozenset()

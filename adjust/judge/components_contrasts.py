@@ -273,8 +273,16 @@ def groups_of(solved: Solved) -> tuple[tuple[Group, ...], list[Ints], Ints]:
                 mine[chosen] = enter(
                     key, float(np.sum(single[chosen] ** 2)), int(chosen.sum()), kind.quantity
                 )
+        elif len(batch.kinds) > 1:
+            session = network.vectors.session[obs.block[rows]]
+            for s in distinct(session).tolist():
+                chosen = session == s
+                key = ("vector", str(network.sessions.session[s]) if s >= 0 else "", "")
+                mine[chosen] = enter(
+                    key, float(np.sum(single[chosen] ** 2)), int(chosen.sum()), kind.quantity
+                )
         else:
-            name = "vector" if len(batch.kinds) > 1 else kind.says
+            name = kind.says
             mine[:] = enter((name, "", ""), float(np.sum(single**2)), len(rows), kind.quantity)
         of_reading.append(mine)
 

@@ -7,6 +7,7 @@
     index          instrument   of the vertical circle, as face 1 reads it
     constant       target       error of its constant: what is to be added to distances beyond it
     height_offset  support      what is to be added to every height on it
+    session_…      session      scale, turn in azimuth and tilts of all its vectors (see observations/vector)
 
 Each has a prior value and a prior sigma. Where several were told by the same days, their errors are correlated (covariance C).
 The unknown of constant i is then what it is beyond what those before it imply: with C = B·diag(σ²)·Bᵀ, B unit lower triangular,
@@ -26,13 +27,16 @@ import numpy as np
 from ..ground.network import KnownTogether, Network
 from ..ground.table import Flags, Floats, Ints
 from ..settings import Settings
-from .observations import KINDS
+from .observations import KINDS, VECTOR
 from .observations.kind import Kind
+from .observations.vector import SESSION
 from .reductions import Observations, rows_of_kind
 
 OWNERS = {
     "refraction": "job", "zero": "instruments", "scale": "instruments", "collimation": "instruments",
     "index": "instruments", "constant": "targets", "height_offset": "supports",
+    "session_scale": "sessions", "session_turn": "sessions", "session_tilt_east": "sessions",
+    "session_tilt_north": "sessions",
 }  # fmt: skip
 
 
@@ -104,6 +108,9 @@ def place_constants(network: Network, obs: Observations, settings: Settings) -> 
         out.append(
             Constant("refraction", "refraction", -1, settings.refraction, settings.refraction_sigma, "number")
         )
+    for i, name, sigma in _sessions(network, obs, rows(VECTOR[0])):
+        label = f"{network.sessions.session[i]}.{name.removeprefix('session_')}"
+        out.append(Constant(name, label, i, 0.0, sigma, "number" if name == "session_scale" else "angle"))
     if not len(setups):
         return out
     lengths, directions, zeniths = rows("distance", "level"), rows("direction"), rows("zenith")
@@ -132,6 +139,18 @@ def place_constants(network: Network, obs: Observations, settings: Settings) -> 
     return out
 
 
+def _sessions(network: Network, obs: Observations, vectors: Ints) -> Iterator[tuple[int, str, float]]:
+    """Session, constant and prior sigma of what vectors in use may have in common."""
+    table = network.sessions
+    met = set(network.vectors.session[obs.block[vectors]].tolist())
+    for i in range(len(table)):
+        for name in SESSION if i in met else ():
+            key = "tilt" if "tilt" in name else name.removeprefix("session_")
+            sigma = float(getattr(table, f"{key}_sigma")[i])
+            if sigma > 0.0:
+                yield i, name, sigma
+
+
 def _own_target(network: Network, setup: Ints) -> Ints:
     """Row of the target whose constant serves a setup; −1 where the setup has a constant of its own."""
     setups = network.setups
@@ -153,6 +172,7 @@ class Leaning:
             "instruments": max(1, len(network.instruments)),
             "targets": len(network.targets),
             "supports": len(network.supports),
+            "sessions": len(network.sessions),
         }
         i, s = network.instruments, network.supports
         stated = {
@@ -191,6 +211,8 @@ class Leaning:
             return np.zeros(len(rows), dtype=np.int64)
         if name == "constant":
             return _own_target(network, obs.end_setup[rows])
+        if name in SESSION:
+            return network.vectors.session[obs.block[rows]]
         return network.setups.device[obs.start_setup[rows]]
 
     def heights(self, setup: Ints, values: dict[str, Floats]) -> Floats:
@@ -222,7 +244,7 @@ class Leaning:
     ) -> Iterator[tuple[Ints, Floats]]:
         """Number of the constant and coefficient, for everything that a kind can lean on."""
         none = np.zeros(len(rows))
-        for name in kind.leans_on if kind is not None else ():
+        for name in kind.leans_on if kind is not None else SESSION:
             if name in self._there:
                 yield self._number[name][self.owners(name, rows)], none if given is None else given[name]
         vector = kind is None or kind.between == "either"

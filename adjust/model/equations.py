@@ -170,6 +170,9 @@ class Equations:
             ray = self._ray(kind, rows, first, second, state)
             computed += sign * kind.value(ray)
             g = sign * kind.gradient(ray)
+            for name, slope in kind.bends.items():
+                if name in self._leaning.active:
+                    g = g + state.constants[name][self._leaning.owners(name, rows)][:, None] * slope
             for end, jacobian in ((first, ray.to_start), (second, ray.to_end)):
                 block = np.einsum("mi,mij->mj", g, jacobian)
                 blocks[end] = blocks[end] + block if end in blocks else block

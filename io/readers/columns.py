@@ -103,6 +103,7 @@ VECTORS = (
     C("cov_22", "area", "variance of dn", required=True),
     C("cov_23", "area", "covariance of dn and du, blank is 0"),
     C("cov_33", "area", "variance of du", required=True),
+    C("session", "name", "GNSS session, where its vectors may have a scale or a turn in common"),
     C("note", "text", "free text"),
 )
 SCANNER = (

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from hubtack.io.faults import FaultList
-from hubtack.io.readers import jobkeys
+from hubtack.io.readers import jobkeys, jobschema
 from hubtack.io.readers.jobfile import Beside, JobFile, check_names, parse, validate
 from hubtack.io.readers.tables import decode, read_bytes
 from hubtack.io.readers.tomlplaces import TomlPlaces
@@ -94,7 +94,7 @@ class _Including:
             data["format"] = 1
         check_names(data, part, self.faults)
         valid = validate(
-            data, part, self.faults, jobkeys.include_schema()
+            data, part, self.faults, jobschema.include_schema()
         )  # takes what is faulty out of data
         self.job.included.append(part)
         for section in jobkeys.NAMED:

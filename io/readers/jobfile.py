@@ -13,7 +13,7 @@ from typing import Any
 
 from hubtack.adjust.settings import Settings
 from hubtack.io.faults import FaultList, Nearest, one_line
-from hubtack.io.readers import jobkeys
+from hubtack.io.readers import jobkeys, jobschema
 from hubtack.io.readers.tomlplaces import Path, TomlPlaces, syntax_place
 from hubtack.io.units import Units, quoted
 
@@ -38,7 +38,7 @@ TYPES = {
 
 @dataclass
 class JobFile:
-    """job.toml as read. Names of faulty instruments, supports and targets are kept with None."""
+    """job.toml as read. Names of faulty instruments, supports, targets and sessions are kept with None."""
 
     places: TomlPlaces
     name: str = ""
@@ -49,6 +49,7 @@ class JobFile:
     instruments: dict[str, jobkeys.InstrumentKeys | None] = field(default_factory=dict)
     supports: dict[str, jobkeys.SupportKeys | None] = field(default_factory=dict)
     targets: dict[str, jobkeys.TargetKeys | None] = field(default_factory=dict)
+    sessions: dict[str, jobkeys.SessionKeys | None] = field(default_factory=dict)
     decisions: list[jobkeys.DecisionKeys | None] = field(default_factory=list)
     write: tuple[str, ...] = ()  # names of deliverables
     goals: dict[str, dict[str, Any]] = field(default_factory=dict)  # [tolerance], [times], [scanner], as read
@@ -91,7 +92,7 @@ def read_jobfile(text: str, faults: FaultList, beside: Beside | None = None) -> 
 
         include(data, job, faults, beside)
     names = {s: list(data[s]) if isinstance(data.get(s), dict) else [] for s in jobkeys.NAMED}
-    valid = validate(data, job, faults, jobkeys.job_schema())
+    valid = validate(data, job, faults, jobschema.job_schema())
     _fill(job, valid, names)
     job.settings = _settings(valid, job, faults)
     return job

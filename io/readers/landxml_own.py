@@ -67,7 +67,8 @@ def job_text(root: _Element) -> tuple[str, list[int]]:
     if pairs:
         texts = [f"[{toml(p.get('from', ''))}, {toml(p.get('to', ''))}]" for _, p in pairs]
         add(pairs[0][0], "[relative]", f"pairs = [{', '.join(texts)}]")
-    for what, section in (("instrument", "instruments"), ("support", "supports"), ("target", "targets")):
+    for what in ("instrument", "support", "target", "session"):
+        section = f"{what}s"
         for feature in _features(header, what):
             name = feature.get("name", "")
             if what == "target" and name == "prism":

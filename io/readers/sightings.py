@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
-from hubtack.adjust.ground.network import REDUCED_KINDS, Reduced, Setups, Sights, Vectors
+from hubtack.adjust.ground.network import REDUCED_KINDS, Reduced, Sessions, Setups, Sights, Vectors
 from hubtack.adjust.ground.table import Flags, Ints
 from hubtack.io.faults import Nearest, listed
 from hubtack.io.readers.cells import Cells, rows_where
+from hubtack.io.readers.jobfile import JobFile
+from hubtack.io.readers.jobkeys import SessionKeys
 from hubtack.io.units import Unreadable, parse_sigma_angle, parse_sigma_length, parse_sigma_per_km, quoted
 
 TURN = 2 * math.pi
@@ -196,9 +199,9 @@ def _line(cells: Cells, row: int, kind: str, length: float) -> float:
 
 
 def read_vectors(
-    cells: Cells, marks: dict[str, int] | None, setups: Setups, names: dict[str, int] | None
-) -> Vectors:
-    """Coordinate differences between marks or setups, with their covariance."""
+    cells: Cells, marks: dict[str, int] | None, setups: Setups, names: dict[str, int] | None, job: JobFile
+) -> tuple[Vectors, Sessions]:
+    """Coordinate differences between marks or setups, with their covariance, and the sessions they were made in."""
     cells.identities("id")
     known = marks is not None and names is not None
     marks, names = marks or {}, names or {}
@@ -217,7 +220,8 @@ def read_vectors(
     for column in ("de", "dn", "du"):
         for row in rows_where(~cells.given(column)):
             cells.mistake(row, column, "TAB208", f"There is no {column}", "A vector has three components.")
-    return Vectors(
+    session, sessions = _sessions(cells, job)
+    vectors = Vectors(
         id=cells.names("id"),
         start_mark=ends["from"][0],
         end_mark=ends["to"][0],
@@ -225,7 +229,23 @@ def read_vectors(
         end_setup=ends["to"][1],
         difference=difference,
         covariance=_covariances(cells),
+        session=session,
     )
+    return vectors, sessions
+
+
+def _sessions(cells: Cells, job: JobFile) -> tuple[Ints, Sessions]:
+    """Session of every vector, −1 where blank. A job that states sessions states all; otherwise a name is just a label."""
+    names = dict.fromkeys(job.sessions)
+    if not names:
+        names = dict.fromkeys(filter(None, cells.text("session")))
+    rows = {name: i for i, name in enumerate(names)}
+    specs = [job.sessions.get(name) or SessionKeys() for name in names]
+    columns: dict[str, Any] = {
+        key: [getattr(s, key) for s in specs] for key in ("scale_sigma", "turn_sigma", "tilt_sigma")
+    }
+    session = cells.indices("session", rows, "TAB246", "session", "job.toml", required=False)
+    return session, Sessions(**columns | {"session": list(names)})
 
 
 def _check_ends(cells: Cells, column: str, marks: list[int], setups: list[int], known: list[str]) -> None:

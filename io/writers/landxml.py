@@ -22,7 +22,7 @@ those of vectors, which are in m² as in vectors.csv.
                     hubtack site, hubtack tests    keys of [site], [tests]
                     hubtack datum       mark, once for each
                     hubtack pair        from, to; one Feature for each of [relative]
-                    hubtack instrument, hubtack support, hubtack target    name is theirs, properties the keys of
+                    hubtack instrument, hubtack support, hubtack target, hubtack session    name is theirs, properties the keys of
                                         [instruments.NAME] …; target_height of a support is left out, since it stands at
                                         each setup
                     hubtack decision    action, what, value, reason, by; in their order

@@ -129,7 +129,13 @@ def _devices(header: _Element, net: Network) -> None:
         given = [("mode", mode), ("constant", _length(targets.constant[i]))]
         if targets.constant_sigma[i] > 0.0:
             given.append(("constant_sigma", _length(targets.constant_sigma[i])))
+        given.append(("scanner_sigma", _length(targets.scanner_sigma[i])))
         feature(header, "target", given, str(name))
+    sessions = net.sessions
+    for i, name in enumerate(sessions.session):
+        properties = {key: _angle(getattr(sessions, key)[i]) for key in ("turn_sigma", "tilt_sigma")}
+        properties["scale_sigma"] = f"{_ratio(sessions.scale_sigma[i])} ppm"
+        feature(header, "session", properties.items(), str(name))
     for known in net.together:
         names = [("constant", constant_name(net, *c)) for c in known.constants]
         rows = [("row", " ".join(map(repr, r[:i].tolist()))) for i, r in enumerate(known.correlation) if i]
@@ -310,6 +316,8 @@ def _between_marks(survey: _Element, net: Network, job: Job, units: FileUnits) -
         }
         for j, k in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)):
             properties[f"cov_{j + 1}{k + 1}"] = repr(float(vectors.covariance[i, j, k]))
+        if vectors.session[i] >= 0:
+            properties["session"] = str(net.sessions.session[vectors.session[i]])
         properties["note"] = _cell(notes["vectors"], "note", i)
         feature(survey, "vector", properties.items())
 

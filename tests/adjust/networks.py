@@ -16,6 +16,7 @@ from hubtack.adjust.ground.network import (
     Marks,
     Network,
     Reduced,
+    Sessions,
     Setups,
     Sights,
     Supports,
@@ -44,6 +45,7 @@ class Plan:
     sights: list[dict[str, Any]] = field(default_factory=list)
     reduced: list[dict[str, Any]] = field(default_factory=list)
     vectors: list[dict[str, Any]] = field(default_factory=list)
+    sessions: list[dict[str, Any]] = field(default_factory=list)
 
     def mark(
         self,
@@ -118,11 +120,16 @@ class Plan:
         row = {"id": f"r{len(self.reduced) + 1}", "kind": kind, "start": start, "at": at, "end": end}
         self.reduced.append(row | {"value": value, "sigma": sigma})
 
-    def vector(self, start: int, end: int, covariance: Any, setups: bool = False) -> None:
+    def session(self, name: str, **sigmas: float) -> int:
+        self.sessions.append({"session": name} | sigmas)
+        return len(self.sessions) - 1
+
+    def vector(self, start: int, end: int, covariance: Any, setups: bool = False, session: int = -1) -> None:
         marks = (self.setups[start]["mark"], self.setups[end]["mark"]) if setups else (start, end)
         row = {"id": f"v{len(self.vectors) + 1}", "start_mark": marks[0], "end_mark": marks[1]}
         row |= {"start_setup": start if setups else -1, "end_setup": end if setups else -1}
-        self.vectors.append(row | {"difference": np.zeros(3), "covariance": np.asarray(covariance, float)})
+        row |= {"difference": np.zeros(3), "covariance": np.asarray(covariance, float), "session": session}
+        self.vectors.append(row)
 
     def network(self) -> Network:
         truth, sigma = np.array(self.truth, float), np.array(self.sigma, float)
@@ -140,6 +147,7 @@ class Plan:
             _table(Supports, self.supports),
             _table(Instruments, self.instruments),
             _table(Targets, self.targets),
+            _table(Sessions, self.sessions),
         )
 
     def simulated(self, seed: int = 0, settings: Settings | None = None) -> Network:

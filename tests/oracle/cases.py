@@ -206,6 +206,22 @@ def vectors_between_setups_beside_sights() -> Case:
 
 
 @case
+def vectors_of_sessions_beside_sights() -> Case:
+    """Two sessions, each with a scale, a turn and tilts of its own; antennas on poles; a total station judges them."""
+    p = ring([H, FREE3, FREE3, H, FREE3])
+    observe(p)
+    am = p.session("am", scale_sigma=4e-6, turn_sigma=3 * ARCSEC, tilt_sigma=2 * ARCSEC)
+    pm = p.session("pm", turn_sigma=5 * ARCSEC)
+    antennas = [p.prism(k, 2.0, 1) for k in range(5)]
+    for k, (i, j) in enumerate(((0, 1), (0, 2), (0, 4), (3, 1))):
+        p.vector(antennas[i], antennas[j], _cov(k), setups=True, session=am)
+    for k, (i, j) in enumerate(((1, 2), (2, 4), (4, 0))):
+        p.vector(i, j, _cov(k + 7), session=pm)
+    p.vector(3, 4, _cov(13))
+    return p, Settings()
+
+
+@case
 def forced_centring() -> Case:
     p = ring([H, H, FREE3, FREE3, FREE3])
     stations = [p.station(i, 1.55, base=i, height_base=i) for i in range(4)]

@@ -223,6 +223,16 @@ class Model:
                         name = f"{setups.setup[owner]}.effect.{AXES[axis]}"
                         self.unknowns.append(Unknown(key, 0.0, 0.0, sigma, name))
         self.unknowns += [Unknown(("orientation", *k), 0.0) for k in orientations]
+        for s in sorted({int(net.vectors.session[i]) for i in self.vectors} - {-1}):
+            table = net.sessions
+            for c, sigma in (
+                ("scale", table.scale_sigma[s]), ("turn", table.turn_sigma[s]),
+                ("tilt_east", table.tilt_sigma[s]), ("tilt_north", table.tilt_sigma[s]),
+            ):  # fmt: skip
+                if sigma > 0.0:
+                    self.unknowns.append(
+                        Unknown(("session", s, c), 0.0, 0.0, float(sigma), f"{table.session[s]}.{c}")
+                    )
         if self.settings.refraction_sigma > 0.0 and refracted:
             k = self.settings.refraction
             self.unknowns.append(Unknown(("refraction",), k, k, self.settings.refraction_sigma, "refraction"))
@@ -316,7 +326,16 @@ class Model:
             (v.start_mark[i], v.start_setup[i], at_a), (v.end_mark[i], v.end_setup[i], at_b)
         ):  # fmt: skip
             ends.append(self._mark(x, int(mark)) if setup < 0 else self._centre(x, int(setup), shift))
-        return [ends[1][k] - ends[0][k] for k in range(3)]
+        d = [ends[1][k] - ends[0][k] for k in range(3)]
+        session = int(v.session[i])
+        if session < 0:
+            return d
+        # one matrix, written out: a scale, a clockwise turn, tilts about east and north
+        s, turn, east, north = (
+            self._at(x, ("session", session, c)) for c in ("scale", "turn", "tilt_east", "tilt_north")
+        )
+        M = [[s, turn, north], [-turn, s, -east], [-north, east, s]]
+        return [d[k] + sum(M[k][j] * d[j] for j in range(3)) for k in range(3)]
 
     def _fold(self, x: Any) -> None:
         """The textbook rule: each observation's own variance grows by gradient² × sigma² of the effects at its ends."""
