@@ -30,9 +30,13 @@ def held_control(equations: Equations, solution: Solution) -> tuple[Ints, Ints, 
         return mark, axis, np.zeros(0), np.zeros(0)
     columns = u.marks.copy()
     columns[mark, axis] = u.n + np.arange(k)
+    held = np.zeros(len(u.marks) + 1, dtype=bool)
+    held[mark] = True
+    obs = equations.obs
+    near = held[obs.start_mark] | held[obs.end_mark] | held[obs.at_mark]  # −1 is no mark
     wider = Equations(
         equations.network,
-        equations.obs,
+        obs.replace(used=obs.used & near),  # what does not see held control says nothing of it
         replace(u, n=u.n + k, marks=columns),
         equations.settings,
         equations.frame,
@@ -60,7 +64,7 @@ def held_control(equations: Equations, solution: Solution) -> tuple[Ints, Ints, 
             product = r.values[involved][:, :, None] * c[:, None, :]
             np.add.at(normal, inside.ravel(), product.reshape(-1, width))
         normal = normal[: u.n]
-        strength = weight - np.einsum("nk,nk->k", normal, solution.cofactor.solve(normal))
+        strength = weight - solution.cofactor.forms(normal)
         told = strength > NO_CHECK * weight
         safe = np.where(told, strength, 1.0)
         size[at : at + width] = np.where(told, push / safe, np.nan)

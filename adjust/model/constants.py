@@ -195,6 +195,11 @@ class Leaning:
         mixing = constants.mixing[:, self._joined] * constants.joined[:, None]
         self._mixing = np.vstack([mixing, np.zeros((1, len(self._joined)))])
 
+    @property
+    def estimated(self) -> bool:
+        """Is any constant an unknown?"""
+        return bool(self._there)
+
     def values(self, x: Floats) -> dict[str, Floats]:
         """Every constant of everything it can belong to, as estimated or as stated; the last is 0, for what has none."""
         out = {name: stated.copy() for name, stated in self._stated.items()}

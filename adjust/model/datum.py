@@ -18,7 +18,7 @@ from ..ground.table import Flags, Floats, Ints, distinct
 from ..settings import Settings
 from ..trouble import Trouble, Undetermined
 from .observations import KINDS
-from .reductions import Observations
+from .reductions import Observations, rows_of_kind
 from .unknowns import Unknowns
 
 PIN_SIGMA = 1e-3  # m; any value gives the same answer, see estimate.datum
@@ -103,25 +103,30 @@ def find_datum(
 
 def islands_of(n: int, links: list[tuple[Ints, Ints]], present: Flags) -> list[Flags]:
     """Connected parts of the `present` nodes (n,) under links (pairs of index arrays), as masks, largest first."""
-    parent = list(range(n))
-
-    def root(i: int) -> int:
-        while parent[i] != i:
-            parent[i] = parent[parent[i]]
-            i = parent[i]
-        return i
-
-    for a, b in links:
-        for i, j in set(zip(a.tolist(), b.tolist(), strict=True)):
-            parent[root(i)] = root(j)
-    roots = np.array([root(i) for i in range(n)])
-    parts = [(roots == r) & present for r in distinct(roots[present])]
+    part = np.arange(n)
+    a, b = (np.concatenate([np.zeros(0, dtype=np.int64), *(link[k] for link in links)]) for k in (0, 1))
+    while True:  # every part takes the lowest number it meets, then all follow to the end: log n rounds
+        pa, pb = part[a], part[b]
+        apart = pa != pb
+        if not apart.any():
+            break
+        a, b, pa, pb = a[apart], b[apart], pa[apart], pb[apart]
+        low, high = np.minimum(pa, pb), np.maximum(pa, pb)
+        np.minimum.at(part, high, low)
+        while True:
+            further = part[part]
+            if np.array_equal(further, part):
+                break
+            part = further
+    parts = [(part == r) & present for r in distinct(part[present])]
     return sorted(parts, key=lambda p: -int(p.sum()))
 
 
 def _islands(network: Network, obs: Observations, unknowns: Unknowns, plan: bool) -> list[Flags]:
-    kinds = [k.name for k in KINDS.values() if (k.plan if plan else k.height)]
-    rows = obs.used & np.isin(obs.kind.astype(str), kinds)
+    rows = np.zeros(len(obs), dtype=bool)
+    for name, mine in rows_of_kind(obs).items():
+        if KINDS[name].plan if plan else KINDS[name].height:
+            rows[mine] = obs.used[mine]
     links = [(obs.start_mark[rows], obs.end_mark[rows])]
     at = rows & (obs.at_mark >= 0)
     links.append((obs.at_mark[at], obs.end_mark[at]))

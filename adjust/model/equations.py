@@ -15,8 +15,10 @@ from .constants import Leaning
 from .frames import Ends, Frame, Places, Ray
 from .observations import KINDS, VECTOR, Kind
 from .observations.kind import End
-from .reductions import Observations, vector_covariances, wrap
+from .reductions import Observations, numbered, packed, rows_of_kind, vector_covariances, wrap
 from .unknowns import Unknowns
+
+_ENDS: tuple[End, End] = ("start", "end")
 
 
 @dataclass(frozen=True)
@@ -38,6 +40,7 @@ class _Group:
     rows: Ints  # rows of Observations, components side by side
     columns: Ints  # (m, w)
     kept: Flags  # (full width,): which of all coefficients have a column at all
+    line: Ints  # (m,) which of the lines between setups it goes along; empty for other kinds
 
 
 class Equations:
@@ -56,10 +59,13 @@ class Equations:
         self.network, self.obs, self.unknowns = network, obs, unknowns
         self.settings, self.frame, self.start = settings, frame, start
         self._heights = np.nan_to_num(unknowns.heights, nan=0.0)
-        self._kind = {name: np.flatnonzero((obs.kind == name) & obs.used) for name in KINDS}
+        none = np.zeros(0, dtype=np.int64)
+        of_kind = rows_of_kind(obs)
+        self._kind = {name: (r := of_kind.get(name, none))[obs.used[r]] for name in KINDS}
         self._effect_sigma = np.column_stack([unknowns.centring_sigma] * 2 + [unknowns.height_sigma])
         self._leaning = Leaning(network, obs, settings, unknowns.constants)
         self.groups: list[_Group] = []
+        self._lines, line = self._distinct_lines()
         for name in KINDS:
             if name in VECTOR:
                 continue
@@ -67,12 +73,27 @@ class Equations:
             if len(rows):
                 full = self._layout(KINDS[name], rows)
                 kept = np.any(full >= 0, axis=0)
-                self.groups.append(_Group((KINDS[name],), rows, full[:, kept], kept))
+                mine = line[rows] if KINDS[name].between == "setups" else none
+                self.groups.append(_Group((KINDS[name],), rows, full[:, kept], kept, mine))
         if len(self._kind[VECTOR[0]]):
             rows = np.column_stack([self._kind[v] for v in VECTOR])
             full = np.repeat(self._layout(None, rows[:, 0]), 3, axis=0)
             kept = np.any(full >= 0, axis=0)
-            self.groups.append(_Group(tuple(KINDS[v] for v in VECTOR), rows.reshape(-1), full[:, kept], kept))
+            kinds = tuple(KINDS[v] for v in VECTOR)
+            self.groups.append(_Group(kinds, rows.reshape(-1), full[:, kept], kept, none))
+
+    def _distinct_lines(self) -> tuple[Ints, Ints]:
+        """One row for every line between two setups that is in use, and the line of every row; −1 for none.
+
+        All rounds and all readings of one sight share the line, and so d and its derivatives.
+        """
+        obs = self.obs
+        rows = np.concatenate([r for name, r in self._kind.items() if KINDS[name].between == "setups"])
+        ends = (obs.start_setup, obs.end_setup, obs.start_mark, obs.end_mark)
+        first, number = numbered(packed(*(e[rows] for e in ends)))
+        line = np.full(len(obs), -1)
+        line[rows] = number
+        return rows[first], line
 
     # -- where things stand ------------------------------------------------------------------------------------
 
@@ -111,16 +132,27 @@ class Equations:
         """Whitened equations at x: one Rows a group, then the priors."""
         state = self.state(x)
         out: list[Rows] = []
+        rays: dict[str, Ray] = {}
         for g in self.groups:
-            if len(g.kinds) == 1:
-                computed, values, extra = self._linearise(g.kinds[0], g.rows, state)
-                misclosure = self.obs.value[g.rows] - computed
-                if g.kinds[0].quantity == "angle":
-                    misclosure = wrap(misclosure)
-                sigma = np.sqrt(self.obs.sigma[g.rows] ** 2 + extra)
-                out.append(Rows(g.columns, values[:, g.kept] / sigma[:, None], misclosure / sigma))
-            else:
+            if len(g.kinds) > 1:
                 out.append(self._whiten(g, state))
+                continue
+            kind = g.kinds[0]
+            if len(g.line):
+                if kind.line not in rays:
+                    rays[kind.line] = self._ray(kind, self._lines, "start", "end", state)
+                computed, values, extra = self._along_lines(g, state, rays[kind.line])
+            else:
+                computed, values, extra = self._linearise(kind, g.rows, state)
+                values = values[:, g.kept]
+            misclosure = self.obs.value[g.rows] - computed
+            if kind.quantity == "angle":
+                misclosure = wrap(misclosure)
+            sigma = self.obs.sigma[g.rows]
+            if self.settings.correlation == "independent":
+                sigma = np.sqrt(sigma**2 + extra)
+            values *= 1.0 / sigma[:, None]
+            out.append(Rows(g.columns, values, misclosure / sigma))
         p = self.unknowns.priors
         if len(p):
             out.append(Rows(p.place[:, None], 1.0 / p.sigma[:, None], (p.value - x[p.place]) / p.sigma))
@@ -152,6 +184,8 @@ class Equations:
 
     def sigmas(self, x: Floats, rows: Ints) -> Floats:
         """A priori sigma of the observations in `rows`, m or rad; under the independent rule with the setups folded in."""
+        if self.settings.correlation == "shared":
+            return self.obs.sigma[rows]
         state = self.state(x)
         out = self.obs.sigma[rows] ** 2
         for name, kind in KINDS.items():
@@ -160,14 +194,58 @@ class Equations:
                 out[at] += self._linearise(kind, rows[at], state)[2]
         return np.sqrt(out)
 
-    def _linearise(self, kind: Kind, rows: Ints, state: State) -> tuple[Floats, Floats, Floats]:
-        """Computed values (m,), coefficients (m, full width), and the variance of effects that are no unknowns (m,)."""
+    def _along_lines(self, g: _Group, state: State, ray: Ray) -> tuple[Floats, Floats, Floats]:
+        """As `_linearise`, of a group between setups whose lines are `ray`; only the coefficients that are kept."""
+        kind = g.kinds[0]
+        if self._leaning.estimated:
+            computed, values, extra = self._linearise(kind, g.rows, state, ray.take(g.line))
+            return computed, values[:, g.kept], extra
+        blocks = [np.einsum("mi,mij->mj", kind.gradient(ray), j) for j in (ray.to_start, ray.to_end)]
+        extra = sum(
+            (self._folded(b, self._lines, e) for b, e in zip(blocks, _ENDS, strict=True)), np.zeros(1)
+        )
+        computed = kind.value(ray)[g.line]
+        full = np.concatenate(
+            [b for b in blocks for _ in range(2)], axis=1
+        )  # of the mark, and of its effects
+        width = full.shape[1]
+        values = np.empty((len(g.rows), int(g.kept.sum())))
+        mine = g.kept[:width]
+        values[:, : int(mine.sum())] = full[:, mine][g.line]
+        if "orientation" in kind.leans_on:
+            c = kind.leans_on["orientation"](ray, np.zeros(len(ray.d)))[g.line]
+            computed = computed + c * state.orientations[self.obs.orientation[g.rows]]
+            if g.kept[width]:
+                values[:, int(mine.sum())] = c
+        stated = [name for name in kind.leans_on if name in self._leaning.active]
+        if stated:
+            balance, each = self.obs.balance[g.rows], ray.take(g.line, derivatives=False)
+            for name in stated:
+                constant = state.constants[name][self._leaning.owners(name, g.rows)]
+                computed = computed + kind.leans_on[name](each, balance) * constant
+        return computed, values, extra[g.line] if len(extra) > 1 else np.zeros(len(g.rows))
+
+    def _folded(self, block: Floats, rows: Ints, end: End) -> Floats:
+        """What the effects of a setup add to the variance of observations where they are no unknowns."""
+        if self.settings.correlation != "independent" or not len(self._effect_sigma):
+            return np.zeros(len(block))
+        setup = getattr(self.obs, f"{end}_setup")[rows]
+        s = np.where((setup >= 0)[:, None], self._effect_sigma[setup], 0.0)
+        return np.asarray(np.sum((block * s) ** 2, axis=1))
+
+    def _linearise(
+        self, kind: Kind, rows: Ints, state: State, known: Ray | None = None
+    ) -> tuple[Floats, Floats, Floats]:
+        """Computed values (m,), coefficients (m, full width), and the variance of effects that are no unknowns (m,).
+
+        `known` is the ray of the only leg, where it has been made already.
+        """
         obs = self.obs
         computed = np.zeros(len(rows))
         blocks: dict[End, Floats] = {}
-        ray: Ray | None = None
+        ray = known
         for sign, first, second in kind.legs:
-            ray = self._ray(kind, rows, first, second, state)
+            ray = known if known is not None else self._ray(kind, rows, first, second, state)
             computed += sign * kind.value(ray)
             g = sign * kind.gradient(ray)
             for name, slope in kind.bends.items():
@@ -183,14 +261,7 @@ class Equations:
             parts.append(block)
             if kind.between != "marks":
                 parts.append(block)
-                if self.settings.correlation == "independent":
-                    setup = getattr(obs, f"{end}_setup")[rows]
-                    s = (
-                        np.where((setup >= 0)[:, None], self._effect_sigma[setup], 0.0)
-                        if len(self._effect_sigma)
-                        else 0.0
-                    )
-                    extra += np.sum((block * s) ** 2, axis=1)
+                extra += self._folded(block, rows, end)
         given = {str(end): block[:, 2] for end, block in blocks.items()}
         for name, coefficient in kind.leans_on.items():
             c = coefficient(ray, obs.balance[rows])

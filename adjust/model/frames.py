@@ -68,6 +68,13 @@ class Ray:
     to_start: Floats
     to_end: Floats
 
+    def take(self, rows: Ints, derivatives: bool = True) -> Ray:
+        """Some of the lines, or one of them several times; without derivatives where nobody asks for them."""
+        to_start, to_end = self.to_start, self.to_end
+        if derivatives:
+            to_start, to_end = to_start[rows], to_end[rows]
+        return Ray(self.d[rows], self.theta[rows], self.level[rows], to_start, to_end)
+
 
 class Places:
     """What a frame keeps of the marks at one point of the iteration; the plane keeps nothing."""

@@ -95,7 +95,7 @@ class _Pairs:
 
     def __init__(self, network: Network) -> None:
         s = network.sights
-        key = _packed(s.used.astype(np.int64), s.start, s.end, s.round)
+        key = packed(s.used.astype(np.int64), s.start, s.end, s.round)
         self.first, self.of = numbered(
             key
         )  # first row of every pair, (n_pairs,); pair of every row, (n_rows,)
@@ -258,7 +258,7 @@ def _repeated(value: str, n: int) -> Names:
     return array
 
 
-def _packed(*columns: Ints) -> Ints:
+def packed(*columns: Ints) -> Ints:
     """One number a row that orders and tells apart as the columns do together."""
     key = np.zeros(len(columns[0]), dtype=np.int64)
     for c in columns:
@@ -288,7 +288,7 @@ def numbered(key: Ints) -> tuple[Ints, Ints]:
 
 def _orientation_index(start: Ints, rounds: Ints, used: Flags) -> Ints:
     """One number for every instrument setup and round, by first use; left-out directions share those that exist."""
-    first, number = numbered(_packed(start, rounds))
+    first, number = numbered(packed(start, rounds))
     row = np.where(used, np.arange(len(start)), len(start))
     earliest = np.full(len(first), len(start))
     earliest[number[::-1]] = row[::-1]  # right where all are used: the first row stays

@@ -77,7 +77,9 @@ def _unchecked(solved: Solved, sigma: Floats) -> tuple[Flags, list[tuple[str, ..
         names = as_objects(
             [f"{solved.network.setups.setup[p.setup[i]]} {EFFECT_WORDS[p.axis[i]]}" for i in mine]
         )
-        sure = lonely[p.setup[mine]] & (strength[mine] == 0.0)
+        # what a lonely setup's effect does, its mark undoes: redundancy is exactly 0, whatever rounding says
+        sure = lonely[p.setup[mine]] & (solved.unknowns.marks[setup_mark[p.setup[mine]], p.axis[mine]] >= 0)
+        sure |= lonely[p.setup[mine]] & (strength[mine] == 0.0)
         known = list(zip(setup_mark[p.setup[mine[sure]]].tolist(), names[sure].tolist(), strict=True))
         at = mine[~sure]
         part = Rows(rows.columns[at], rows.values[at], rows.misclosure[at])

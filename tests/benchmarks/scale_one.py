@@ -32,7 +32,7 @@ STAGES = {
     "order": ("estimate.normals", "Pattern.build"),
     "factor": ("estimate.normals", "Factor.__init__"),
     "solve": ("estimate.normals", "Factor.solve"),
-    "inverse": ("estimate.normals", "Factor.inverse"),
+    "inverse": ("estimate.normals", "Factor._selected"),
     "tables": ("adjustment", "tables"),
 }
 

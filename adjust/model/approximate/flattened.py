@@ -13,7 +13,7 @@ from ...settings import Settings
 from ...trouble import Trouble, Undetermined
 from ..frames import reference_height
 from ..observations import VECTOR
-from ..reductions import Observations, as_objects
+from ..reductions import Observations, as_objects, rows_of_kind
 
 
 def flattened(network: Network, obs: Observations, settings: Settings) -> Observations:
@@ -21,10 +21,13 @@ def flattened(network: Network, obs: Observations, settings: Settings) -> Observ
 
     Raises Undetermined where nothing says where on the earth the network lies.
     """
+    plain_of = {k: k if k in VECTOR else k.partition(".")[0] for k in rows_of_kind(obs)}
+    if settings.frame == "plane" and all(k == plain for k, plain in plain_of.items()):
+        return obs
     kinds = obs.kind.astype(str)
-    plain = np.array([k if k in VECTOR else k.partition(".")[0] for k in kinds], dtype=object)
+    plain = np.array([plain_of[k] for k in obs.kind], dtype=object)
     if settings.frame == "plane":
-        return obs if (plain == kinds).all() else obs.replace(kind=as_objects(plain.tolist()))
+        return obs.replace(kind=as_objects(plain.tolist()))
     from ..earth import Earth, EarthPlaces
     from ..frames import frame_of
 
