@@ -92,12 +92,18 @@ def cli() -> None:
 
 
 @cli.command()
-@click.argument("job", type=click.Path(path_type=Path), metavar="JOB")
+@click.argument("jobs", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="JOB...")
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
     metavar="DIR",
-    help="Folder for the results.  [default: JOB/out; of day.xlsx day-out]",
+    help="Folder for the results of one job.  [default: JOB/out; of day.xlsx day-out]",
+)
+@click.option(
+    "--index",
+    type=click.Path(path_type=Path, dir_okay=True),
+    metavar="FILE",
+    help="Write a page over all jobs of the call, with links to their reports.",
 )
 @click.option(
     "--json", "as_json", is_flag=True, help="Print result.json alone; no files unless --out is given."
@@ -122,8 +128,9 @@ def cli() -> None:
 @click.pass_context
 def adjust(
     ctx: click.Context,
-    job: Path,
+    jobs: tuple[Path, ...],
     out: Path | None,
+    index: Path | None,
     as_json: bool,
     also: str | None,
     force: bool,
@@ -138,8 +145,19 @@ def adjust(
 
     Writes report.html, coordinates.csv, residuals.csv, setups.csv, network.png, heights.png and result.json, all or
     none. Exit code 0: all tests pass; 1: something is flagged or found; 2: not adjusted, the faults are listed.
+
+    Of several jobs each is adjusted by itself, into its own folder, and told in one line; the exit code is the worst.
     """
     _one_thread()
+    if len(jobs) > 1 or index is not None:
+        from hubtack.io.commands.several import Options, adjust_several
+
+        if out is not None:
+            raise click.UsageError("--out is for one job; of several each has its results in its own folder.")
+        if as_json and also:
+            raise click.UsageError("--json of several jobs writes no files: leave --write away.")
+        ctx.exit(adjust_several(jobs, Options(as_json, also, force, exit_zero, output_format, index)))
+    (job,) = jobs
     folder = None if as_json and out is None else out or _default_out(job)
     if folder is None and also:
         raise click.UsageError("--json without --out writes no files: name an --out for --write.")
