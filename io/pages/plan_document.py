@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from hubtack.adjust.planning.goals import figures, meets
 from hubtack.adjust.planning.separate import separability
+from hubtack.io.pages.orientation import orientation_records
 from hubtack.io.writers.result import result_document
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ def plan_document(
     changes: Sequence[Change],
     equipment: Sequence[Equipment],
 ) -> dict[str, Any]:
-    """result.json's document of a prediction, with `plan`: figures, tolerance, budget, changes, equipment, heights alike."""
+    """result.json's document of a prediction, with `plan`: figures, tolerance, budget, swings, changes, equipment, heights alike."""
     document = result_document(a, job)
     document["global_test"] = document["global_test"] | {"variance_factor": None, "passed": None}
     document["iterations"] = None
@@ -43,6 +44,7 @@ def plan_document(
         },
         "meets": meets(a, tolerance) if tolerance else None,
         "budget": _budget(budget, a),
+        "swings": orientation_records(a),
         "changes": [
             {
                 "kind": c.kind,

@@ -10,6 +10,7 @@ import numpy as np
 
 from hubtack.adjust.planning.goals import beyond, figures, heights, new_marks
 from hubtack.adjust.planning.separate import ALIKE, separability
+from hubtack.io.pages.orientation import orientation_section
 from hubtack.io.pages.plan_choices import budget_section, changes_section, equipment_section
 from hubtack.io.pages.words import Row, Section, Sign
 from hubtack.io.writers.sheets import Show, at_target, names, percent
@@ -40,6 +41,7 @@ def plan_sections(
         _relative(a, show, tolerance, most),
         _mistakes(a, show),
         _unchecked(a, most),
+        orientation_section(a, job),
         budget_section(a, budget),
         equipment_section(equipment, show, tolerance),
         changes_section(a, changes, show, tolerance, most + 3),

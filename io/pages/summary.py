@@ -14,6 +14,7 @@ import numpy as np
 
 from hubtack.adjust.ground.table import Flags, Floats, Ints
 from hubtack.io.pages.judgement import components_section, findings_section, heights_section
+from hubtack.io.pages.orientation import orientation_section
 from hubtack.io.pages.verdict import readings_of, strength_of, verdict_section
 from hubtack.io.pages.words import Row, Section, joined
 from hubtack.io.writers.sheets import Show, at_target, names, one_dimensional_factor, percent, plain
@@ -45,6 +46,7 @@ def summary(adjustment: Adjustment, job: Job, most: int = 3, path: str = "JOB") 
         _sights(adjustment, show, worst),
         _unchecked(adjustment, most),
         _weakest(adjustment, job, min(most, 2)),
+        orientation_section(adjustment, job),
         _decisions(job, most),
         _datum(adjustment, show),
         _blanks(adjustment, most),
