@@ -89,8 +89,7 @@ def _short(a: Adjustment) -> bool:
 
 
 def _swing(a: Adjustment, part: Flags, kinds: np.ndarray[tuple[int], np.dtype[np.object_]]) -> Swing | None:
-    solved, net, m = a.solved, a.network, a.marks
-    assert solved is not None
+    m = a.marks
     plan = np.column_stack([m.east, m.north])
     origin = plan[part].mean(axis=0)
     sources = _Sources(a, part, plan, origin)

@@ -29,7 +29,8 @@ def plan_document(
     changes: Sequence[Change],
     equipment: Sequence[Equipment],
 ) -> dict[str, Any]:
-    """result.json's document of a prediction, with `plan`: figures, tolerance, budget, swings, changes, equipment, heights alike."""
+    """result.json's document of a prediction, with `plan`: figures, tolerance, budget, swings, changes, equipment,
+    heights alike."""
     document = result_document(a, job)
     document["global_test"] = document["global_test"] | {"variance_factor": None, "passed": None}
     document["iterations"] = None
