@@ -36,7 +36,11 @@ def adjust(network: Network, settings: Settings | None = None) -> Adjustment:
     obs = reduce_readings(network)
     unknowns = place_unknowns(network, obs, settings)
     if not obs.used.any():
-        raise Undetermined((Trouble("NET305", "There is nothing to adjust: no observation is in use."),))
+        blank = len(network.sights) > 0 and not len(obs)
+        wanted = "No sight has a reading: such a network can be planned, not adjusted." if blank else ""
+        raise Undetermined(
+            (Trouble("NET305", "There is nothing to adjust: no observation is in use.", wanted),)
+        )
     frame = frame_of(network, settings)
 
     start = approximate(network, obs, settings, unknowns.heights)

@@ -199,10 +199,15 @@ def _sights(planned: Planned, base: Adjustment, times: Times, most: int = 2) -> 
     if solved is None or not len(starts):
         return
     found = best_sights(planned, base, starts, most)
+    sights, setups = network.sights, network.setups
+    there = set(
+        zip(sights.start[sights.used].tolist(), setups.mark[sights.end[sights.used]].tolist(), strict=True)
+    )
     for c in found:
         names = str(network.setups.setup[c.start]), str(network.marks.mark[c.mark])
-        set_up = times.setting_up(str(network.supports.kind[c.support]))
-        yield "sight", "", names, set_up + 2 * times.pointing, partial(with_sight, network, [c])
+        minutes = times.setting_up(str(network.supports.kind[c.support])) + 2 * times.pointing
+        role = "again" if (c.start, c.mark) in there else "new"
+        yield "sight", role, names, minutes, partial(with_sight, network, [c])
 
 
 def best_sights(planned: Planned, base: Adjustment, starts: Ints, most: int) -> list[Candidate]:

@@ -20,12 +20,13 @@ if TYPE_CHECKING:
 @click.option(
     "--datum",
     metavar="A,B,C",
-    help="Marks that carry the datum of free networks.  [default: all common marks]",
+    help="Marks that carry the datum of free networks.  [default: those of [datum], where both jobs name the same; else all "
+    "common marks]",
 )
 @click.option(
     "--same-bases",
     is_flag=True,
-    help="Bases of the same name on the same mark stood through both epochs; bolts always did.",
+    help="Bases of the same name on the same mark stood through both epochs. Those on bolts always do.",
 )
 @click.option(
     "--alpha",
@@ -53,7 +54,7 @@ def compare(
     as_json: bool,
     output_format: str,
 ) -> None:
-    """Example: hubtack compare sample_networks/braced-traverse sample_networks/braced-traverse
+    """Example: hubtack compare sample_networks/kiln-wall/epoch-1 sample_networks/kiln-wall/epoch-2
 
     Compare two epochs, or two jobs, on the marks that bear the same name in both.
 
@@ -73,6 +74,8 @@ def compare(
         b = adjust(two.network, two.settings)
     with talk.faults_told(ctx, first, output_format):
         marks = [m.strip() for m in (datum or "").split(",") if m.strip()]
+        if datum is None and one.settings.datum_marks == two.settings.datum_marks:
+            marks = list(one.settings.datum_marks)
         same = _same_setups(one, two, same_bases)
         c = compare_epochs(a, b, datum=marks, same_setups=same, alpha=alpha, pooled=pooled)
     if as_json:
@@ -88,7 +91,10 @@ def compare(
 
 
 def _same_setups(one: Job, two: Job, all_bases: bool) -> list[tuple[int, int]]:
-    """Setups whose errors are the same in both epochs: on bolts, and on bases that bear the same name on the same mark."""
+    """Setups whose errors are the same in both epochs: on bases that bear the same name on the same mark.
+
+    A base on a bolt always stays; without the name of a base an adapter is screwed in anew each time, and errs anew.
+    """
     kept: list[dict[tuple[str, str], int]] = []
     for job in (one, two):
         setups, supports = job.network.setups, job.network.supports
@@ -97,9 +103,7 @@ def _same_setups(one: Job, two: Job, all_bases: bool) -> list[tuple[int, int]]:
         for i in range(len(setups)):
             mark, support = str(job.network.marks.mark[setups.mark[i]]), int(setups.support[i])
             name = bases[i] if i < len(bases) else ""
-            if name and all_bases:
+            if name and (all_bases or str(supports.kind[support]) == "bolt"):
                 found.setdefault((mark, name), i)
-            elif str(supports.kind[support]) == "bolt":
-                found.setdefault((mark, name or str(supports.support[support])), i)
         kept.append(found)
     return [(i, kept[1][key]) for key, i in kept[0].items() if key in kept[1]]

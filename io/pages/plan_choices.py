@@ -134,7 +134,7 @@ def change_words(c: Change) -> str:
     if c.kind == "bases":
         return "no standing bases"
     if c.kind == "sight":
-        return f"sight {c.about[0]} → {c.about[1]} anew"
+        return f"sight {c.about[0]} → {c.about[1]} " + ("anew" if c.role == "again" else "besides")
     if c.kind == "levelling":
         return f"level {c.about[0]} – {c.about[1]} to 0.3 mm"
     under = {"target": "under targets", "instrument": "under instrument", "both": "everywhere"}[c.role]

@@ -24,8 +24,15 @@ from hubtack.io.job import Job, read_job
 from hubtack.io.units import ARCSEC
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
-from tests.golden.plans import PLANS, SCANS, SEEDS, Plan, Scan
+from tests.golden.plans import PLANS as DAYS
+from tests.golden.plans import SCANS, Plan, Scan
+from tests.golden.plans import SEEDS as SEEDS_OF_DAYS
+from tests.golden.plans_pairs import PAIRS, PLANNED
+from tests.golden.plans_pairs import SEEDS as SEEDS_OF_PAIRS
 
+PLANS, SEEDS = DAYS | PAIRS, SEEDS_OF_DAYS | SEEDS_OF_PAIRS
+
+AXES = ("east", "north", "height")
 SAMPLES = Path(__file__).parents[2] / "sample_networks"
 COLLIMATION, INDEX = 2.7 * ARCSEC, -3.4 * ARCSEC
 Rows = list[dict[str, str]]
@@ -54,6 +61,18 @@ def make(name: str, folder: Path) -> None:
         write(folder / "reduced.csv", [r | {"value": v} for r, v in zip(plan.reduced, values, strict=True)])
     if name in SCANS:
         write(folder / "scanner.csv", scanner_rows(SCANS[name], plan, job))
+
+
+def plan_only(name: str, folder: Path) -> None:
+    """The tables of a plan: rough coordinates, setups, and sights that are not observed yet."""
+    plan = PLANNED[name]
+    marks = [
+        r | {a: r[a] and (r[a] if r["control"] else f"{float(r[a]):.1f}") for a in AXES}
+        for r in plan.mark_rows()
+    ]
+    write(folder / "marks.csv", marks)
+    write(folder / "setups.csv", [r | {"started": ""} for r in plan.setups])
+    write(folder / "sights.csv", [r | {"time": "", "note": ""} for r in plan.sights])
 
 
 def scanner_rows(scan: Scan, plan: Plan, job: Job) -> Rows:
@@ -124,5 +143,5 @@ def write(path: Path, rows: Rows) -> None:
 
 
 if __name__ == "__main__":
-    for sample in sys.argv[1:] or PLANS:
-        make(sample, SAMPLES / sample)
+    for sample in sys.argv[1:] or [*PLANS, *PLANNED]:
+        (plan_only if sample in PLANNED else make)(sample, SAMPLES / sample)

@@ -40,9 +40,14 @@ class Plan:
         control: str = "",
         sigma: str = "",
         note: str = "",
+        start: bool = False,
     ) -> None:
-        """A mark with its truth. `sigma`: of east and north, and of the height, apart by a blank (`2 mm`, …)."""
-        self.marks[name] = {"truth": (east, north, height), "control": control, "sigma": sigma, "note": note}
+        """A mark with its truth. `sigma`: of east and north, and of the height, apart by a blank (`2 mm`, …).
+
+        `start`: its coordinates are given though it is no control.
+        """
+        truth = (east, north, height)
+        self.marks[name] = {"truth": truth, "control": control, "sigma": sigma, "note": note, "start": start}
 
     def setup(
         self,
@@ -126,7 +131,7 @@ class Plan:
         for i, (name, m) in enumerate(self.marks.items()):
             row = {"mark": name}
             for a, value in zip(AXES, m["truth"], strict=True):
-                given = a[0] in controlled(m["control"])
+                given = m["start"] or a[0] in controlled(m["control"])
                 row[a] = f"{value if drawn is None else getattr(drawn, a)[i]:.4f}" if given else ""
             row["control"] = m["control"]
             plane, _, height = m["sigma"].partition(", ")
