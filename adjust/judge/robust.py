@@ -30,7 +30,7 @@ WILD = 1e7  # sigmas a metre: an arc second is seen so from a few centimetres
 FLOOR = 1e-5  # of the root of a weight: what is rejected still holds what nothing else holds
 ITERATIONS = 8
 FAR = 0.015  # m: an effect beyond this is an error, and is left to the residuals
-SETTLED = 1e-4  # m or rad: as near as a linear model needs
+SETTLED = 5e-4  # m or rad: as near as a linear model needs
 
 Found = tuple[Floats, list[Rows], Cofactor, Floats]
 
