@@ -30,6 +30,7 @@ LIBRARIES: tuple[tuple[str, str, str, str], ...] = (
     ("shapely", "shapely", "gis", "map layers (GeoPackage)"),
     ("pyproj", "pyproj", "gis", "coordinate reference systems"),
     ("joblib", "joblib", "batch", "many jobs on all processors"),
+    ("numba", "numba", "fast", "networks of tens of thousands of marks"),
     ("distributed", "distributed", "cluster", "many jobs on many machines"),
 )
 OLDEST_PYTHON = (3, 11)

@@ -8,35 +8,43 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from types import ModuleType
 
 import numpy as np
 
 from ..ground.table import Floats, Ints
-from .ordering import Fronts, parents
+from .ordering import Fronts, parents, stable_order
 from .places import Places, Shapes
 
-AT_ONCE = 400_000  # numbers in the fronts that are worked on together: they stay in the cache
+AT_ONCE = 100_000  # numbers in the fronts that are worked on together: they stay in the cache
 CALL = 60_000  # multiplications that one more batch costs
 CACHED = 4_000_000  # index numbers that are kept rather than computed again
 
 
 @dataclass(frozen=True)
 class Panel:
-    """Rows of some consecutive fronts of a batch, as a dense (fronts, depth, size) block, one zero place behind it.
+    """Rows of some consecutive fronts of a batch, as a dense (fronts, depth, size) block of (fronts × depth) lines.
 
-    rows: for each Rows, which of its rows stand here, and the flat places (m, w) of their coefficients.
+    rows: for each Rows, which of its rows stand here, the line (m,) of each, and the places (m, w) of its coefficients in
+    the line, −1 where padded.
     """
 
     first: int
     last: int
     depth: int
-    rows: tuple[tuple[int, Ints, Ints], ...]
+    size: int
+    rows: tuple[tuple[int, Ints, Ints, Ints], ...]
 
-    def fill(self, size: int, values: list[Floats]) -> Floats:
+    @cached_property
+    def _flat(self) -> list[Ints]:
+        end = (self.last - self.first) * self.depth * self.size
+        return [np.where(at >= 0, line[:, None] * self.size + at, end) for _, _, line, at in self.rows]
+
+    def fill(self, values: list[Floats]) -> Floats:
         """The block, (fronts, depth, size), of coefficients (m, w) a Rows."""
-        shape = (self.last - self.first, self.depth, size)
+        shape = (self.last - self.first, self.depth, self.size)
         flat = np.zeros(shape[0] * shape[1] * shape[2] + 1)
-        for k, chosen, places in self.rows:
+        for (k, chosen, _, _), places in zip(self.rows, self._flat, strict=True):
             flat[places] = values[k][chosen]
         return flat[:-1].reshape(shape)
 
@@ -98,6 +106,9 @@ class Plan:
             here = np.flatnonzero((fronts.level == key // 2) & (leaf == (key % 2 == 0)))
             for group, p, b in _alike(here, self.pivots[here], self.boundary[here]):
                 most = max(1, AT_ONCE // max(1, (p + b) ** 2))
+                group = np.sort(
+                    group
+                )  # neighbours in the tables stay together: their parents are near each other
                 group = group[np.argsort(-depth[group], kind="stable")]
                 self.groups += [(group[a : a + most], p, b) for a in range(0, len(group), most)]
         order = np.concatenate([g for g, _, _ in self.groups])
@@ -128,40 +139,36 @@ class Plan:
         queries: list[tuple[Ints, Ints]],
     ) -> tuple[Batch, ...]:
         """All batches, with the rows and queries (fronts, places) that belong to their fronts."""
-        order_of_rows = [
-            np.argsort(f, kind="stable") if w else None for (f, _), w in zip(rows, wide, strict=True)
+        last_front = len(self.order)
+        slots = iter(_slots([f for (f, _), w in zip(rows, wide, strict=True) if w], last_front, places.loops))
+        front, column, scalar, up = places.scattered(self.parent)
+        edges = np.cumsum([0, *(len(g) for g, _, _ in self.groups)])
+        sorted_rows = [
+            _Sorted(*r, next(slots), edges, places.loops) if w else None
+            for r, w in zip(rows, wide, strict=True)
         ]
-        slots = _slots([f for (f, _), w in zip(rows, wide, strict=True) if w], len(self.order))
-        slot: list[Ints | None] = []
-        for w in wide:
-            slot.append(slots.pop(0) if w else None)
-        order_of_queries = [np.argsort(f, kind="stable") for f, _ in queries]
+        sorted_queries = [_Sorted(f, at, f, edges, places.loops) for f, at in queries]
+        cuts = np.searchsorted(front, edges)
         out = []
-        first = 0
-        for group, p, b in self.groups:
-            last = first + len(group)
+        for i, (group, p, b) in enumerate(self.groups):
+            first, last = int(edges[i]), int(edges[i + 1])
             here = slice(first, last)
-            target = np.where(self.parent[here] >= 0, self.start[self.parent[here]], 0)
-            stride = self.size[self.parent[here]]
-            scalars, to_parent = places.of_batch(first, last, p, b, self.parent[here])
+            parent = self.parent[here]
+            scalars = np.full((len(group), p + b), places.n, dtype=np.int64)
+            own = np.arange(p) < places.pivots[here, None]
+            scalars[:, :p][own] = (places.first[here, None] + np.arange(p))[own]
+            to_parent = np.zeros((len(group), b), dtype=np.int64)
+            cut = slice(cuts[i], cuts[i + 1])
+            scalars[front[cut] - first, column[cut]] = scalar[cut]
+            to_parent[front[cut] - first, column[cut] - p] = up[cut]
             mine = []
-            for k, order in enumerate(order_of_rows):
-                s = slot[k]
-                if order is not None and s is not None:
-                    f, at = rows[k]
-                    a, z = np.searchsorted(f, [first, last], sorter=order)
-                    chosen = order[a:z]
-                    chosen = chosen[(at[chosen] >= 0).any(axis=1)]
-                    if len(chosen):
-                        mine.append((k, chosen, f[chosen] - first, s[chosen], at[chosen]))
+            for k, r in enumerate(sorted_rows):
+                if r is not None and (part := r.part(i)) is not None:
+                    mine.append((k, *part))
             asked = []
-            for k, order in enumerate(order_of_queries):
-                f, at = queries[k]
-                a, z = np.searchsorted(f, [first, last], sorter=order)
-                chosen = order[a:z]
-                chosen = chosen[(at[chosen] >= 0).any(axis=1)]
-                if len(chosen):
-                    asked.append((k, chosen, f[chosen] - first, np.maximum(at[chosen], 0)))
+            for k, q in enumerate(sorted_queries):
+                if (part := q.part(i)) is not None:
+                    asked.append((k, part[0], part[1], np.maximum(part[3], 0)))
             out.append(
                 Batch(
                     p,
@@ -171,15 +178,34 @@ class Plan:
                     bool(self.leaf[first]),
                     first,
                     scalars,
-                    target,
-                    stride,
+                    np.where(parent >= 0, self.start[parent], 0),
+                    self.size[parent],
                     to_parent,
                     tuple(_panels(self.depth[here], p + b, mine)),
                     tuple(asked),
                 )
             )
-            first = last
         return tuple(out)
+
+
+class _Sorted:
+    """Rows in the order of their fronts, without those that touch no unknown."""
+
+    def __init__(self, front: Ints, at: Ints, slot: Ints, edges: Ints, loops: ModuleType | None) -> None:
+        order = stable_order(front, loops)
+        at = at[order]
+        there = (at >= 0).any(axis=1)
+        if not there.all():
+            order, at = order[there], at[there]
+        front = front[order]
+        self.cuts = np.searchsorted(front, edges)
+        inside = front - np.repeat(edges[:-1], np.diff(self.cuts))
+        self.order, self.front, self.at, self.slot = order, inside, at, slot[order]
+
+    def part(self, batch: int) -> tuple[Ints, Ints, Ints, Ints] | None:
+        """Row, front, slot and places of the rows of a batch; None where there are none."""
+        a, z = self.cuts[batch], self.cuts[batch + 1]
+        return (self.order[a:z], self.front[a:z], self.slot[a:z], self.at[a:z]) if a < z else None
 
 
 def _alike(fronts: Ints, pivots: Ints, boundary: Ints) -> list[tuple[Ints, int, int]]:
@@ -210,13 +236,14 @@ def _cost(p: int, b: int) -> float:
     return float(p**3 + 3 * p * b * (p + b) + 4 * (p + b) ** 2)
 
 
-def _slots(fronts: list[Ints], n: int) -> list[Ints]:
+def _slots(fronts: list[Ints], n: int, loops: ModuleType | None) -> list[Ints]:
     """A number of every row among those of its front, over several Rows."""
     if not fronts:
         return []
     together = np.concatenate(fronts)
-    order = np.argsort(together, kind="stable")
-    start = np.cumsum(np.bincount(together, minlength=n)) - np.bincount(together, minlength=n)
+    order = stable_order(together, loops)
+    count = np.bincount(together, minlength=n)
+    start = np.cumsum(count) - count
     slot = np.empty(len(together), dtype=np.int64)
     slot[order] = np.arange(len(together)) - start[together[order]]
     return np.split(slot, np.cumsum([len(f) for f in fronts])[:-1])
@@ -236,12 +263,15 @@ def _panels(depth: Ints, size: int, mine: list[tuple[int, Ints, Ints, Ints, Ints
         for low in range(0, deep, step):  # one deep front comes in several slabs
             tall = min(step, deep - low)
             rows = []
+            here: slice | Ints
             for k, chosen, front, slot, at in mine:
-                here = (front >= f) & (front < last) & (slot >= low) & (slot < low + tall)
-                if here.any():
-                    base = ((front[here] - f) * tall + slot[here] - low) * size
-                    flat = np.where(at[here] >= 0, base[:, None] + at[here], (last - f) * tall * size)
-                    rows.append((k, chosen[here], flat))
-            out.append(Panel(f, last, tall, tuple(rows)))
+                a, z = np.searchsorted(front, [f, last])
+                here = slice(a, z)
+                if tall < deep:
+                    here = a + np.flatnonzero((slot[a:z] >= low) & (slot[a:z] < low + tall))
+                line = (front[here] - f) * tall + slot[here] - low
+                if len(line):
+                    rows.append((k, chosen[here], line, at[here]))
+            out.append(Panel(f, last, tall, size, tuple(rows)))
         f = last
     return out

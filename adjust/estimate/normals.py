@@ -11,6 +11,7 @@ Z_PB = −L⁻ᵀW Z_BB,  Z_PP = L⁻ᵀL⁻¹ − Z_PB WᵀL⁻¹.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from types import ModuleType
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from .rows import Rows, diagonal
 PIVOT_LIMIT = (
     1e-11  # a pivot this small against its diagonal: the unknown is not determined (rounding is 1e-16)
 )
+LARGE = 160  # size of fronts above which BLAS beats compiled loops
 FEW, MANY = 6, 48  # pivots at most, fronts at least: loops over pivots beat a library call a front
 
 
@@ -83,9 +85,18 @@ class Factor:
 
     def _assembled(self, batch: Batch, values: list[Floats], F: Floats) -> None:
         """The rows of a batch added to its fronts."""
+        loops = self._loops(batch)
         for panel in batch.panels:
-            R = panel.fill(batch.size, values)
+            if loops is not None:
+                for k, chosen, line, at in panel.rows:
+                    loops.assemble(F, values[k], chosen, line, at, panel.first, panel.depth)
+                continue
+            R = panel.fill(values)
             F[panel.first : panel.last] += R.transpose(0, 2, 1) @ R
+
+    def _loops(self, batch: Batch) -> ModuleType | None:
+        """The compiled loops, where they are chosen and the fronts are not so large that BLAS is faster."""
+        return self.pattern.loops if batch.size <= LARGE else None
 
     # -- factor ------------------------------------------------------------------------------------------------
 
@@ -99,13 +110,28 @@ class Factor:
             ]
         self._scaled = values
         lone = self._lone(values)
-        storage = np.zeros(pattern.storage)
+        self._flat = pattern.buffer()
+        storage = self._flat[: pattern.storage]
+        storage[:] = 0.0
+        leaves = np.empty(max((b.count * b.size**2 for b in pattern.batches if b.leaf), default=0))
         for batch in pattern.batches:
             p, s, c = batch.pivots, batch.size, batch.count
-            stored = np.zeros(c * s * s) if batch.leaf else storage[batch.start : batch.start + c * s * s]
+            stored = leaves[: c * s * s] if batch.leaf else storage[batch.start : batch.start + c * s * s]
+            if batch.leaf:
+                stored[:] = 0.0
             F = stored.reshape(c, s, s)
             self._assembled(batch, values, F)
             F.reshape(c, s * s)[:, : p * s : s + 1] += lone[batch.scalars[:, :p]] + ridge
+            loops = self._loops(batch)
+            if loops is not None:
+                inverse, W = np.empty((c, p, p)), np.empty((c, p, s - p))
+                smallest = loops.eliminate(F, p, inverse, W)
+                if smallest < 0.0:
+                    raise np.linalg.LinAlgError("not positive definite")
+                self.smallest_pivot = min(self.smallest_pivot, smallest)
+                loops.hand_up(F, p, storage, batch.target, batch.stride, batch.to_parent)
+                self._solved.append((inverse, W))
+                continue
             inverse, W, pivots = _eliminate(F, p)
             if pivots.size:
                 self.smallest_pivot = min(self.smallest_pivot, float(pivots.min()) ** 2)
@@ -121,12 +147,20 @@ class Factor:
         x = self._forward(right[:, None] if right.ndim == 1 else right)
         for batch, (inverse, W) in zip(reversed(self.pattern.batches), reversed(self._solved), strict=True):
             p = batch.pivots
+            if self.pattern.loops is not None:
+                self.pattern.loops.backward(x, batch.scalars, inverse, W)
+                continue
             y = x[batch.scalars[:, :p]]
             if batch.size > p:
                 y = y - W @ x[batch.scalars[:, p:]]
             x[batch.scalars[:, :p]] = inverse.transpose(0, 2, 1) @ y
         out = x[self.pattern.permutation] * self.scale[:, None]
         return out[:, 0] if right.ndim == 1 else out
+
+    def release(self) -> None:
+        """Gives the storage of the fronts back to the pattern, for the next factor; no more entries can be asked for."""
+        if self._inverse is None:
+            self.pattern.spare.append(self._flat)
 
     def half(self, right: Floats) -> Floats:
         """y (n, k) with yᵀy = rightᵀ(AᵀA)⁻¹right, for right (n, k): half the work of `solve`."""
@@ -140,6 +174,9 @@ class Factor:
         flat = x.reshape(-1)
         for batch, (inverse, W) in zip(self.pattern.batches, self._solved, strict=True):
             p = batch.pivots
+            if self.pattern.loops is not None:
+                self.pattern.loops.forward(x, batch.scalars, inverse, W)
+                continue
             y = inverse @ x[batch.scalars[:, :p]]
             x[batch.scalars[:, :p]] = y
             if batch.size > p:
@@ -161,7 +198,8 @@ class Factor:
 
     def _selected(self) -> Inverse:
         pattern = self.pattern
-        flat = np.zeros(pattern.kept)
+        flat = self._flat  # the fronts are factored: their room is free
+        leaves = np.empty(max((b.count * b.size**2 for b in pattern.batches if b.leaf), default=0))
         diagonal_ = np.zeros(pattern.n + 1)
         leverage = [np.zeros(len(r.columns)) for r in self.rows]
         queries = [np.zeros((m, w, w)) for m, w in pattern.asked]
@@ -169,25 +207,26 @@ class Factor:
             p, s, c = batch.pivots, batch.size, batch.count
             tall = p if batch.leaf else s
             kept = flat[batch.start : batch.start + c * tall * s].reshape(c, tall, s)
-            Z = np.empty((c, s, s)) if batch.leaf else kept
-            back = inverse.transpose(0, 2, 1)
-            Z[:, :p, :p] = back @ inverse
-            if s > p:
-                outer = flat[batch.places]
-                Y = back @ W
-                cross = -(Y @ outer)
-                Z[:, p:, p:] = outer
-                Z[:, :p, p:] = cross
-                Z[:, p:, :p] = cross.transpose(0, 2, 1)
-                Z[:, :p, :p] -= cross @ Y.transpose(0, 2, 1)
+            Z = leaves[: c * s * s].reshape(c, s, s) if batch.leaf else kept
+            loops = self._loops(batch)
+            if loops is not None:
+                loops.invert(Z, inverse, W, flat, batch.target, batch.stride, batch.to_parent)
+            else:
+                _invert(Z, inverse, W, flat, batch)
             if batch.leaf:
                 kept[:] = Z[:, :p]
             diagonal_[batch.scalars[:, :p]] = np.diagonal(Z[:, :p, :p], axis1=1, axis2=2)
             for panel in batch.panels:
-                R = panel.fill(s, self._scaled)
+                if loops is not None:
+                    for k, chosen, line, at in panel.rows:
+                        loops.leverage(
+                            Z, self._scaled[k], chosen, line, at, panel.first, panel.depth, leverage[k]
+                        )
+                    continue
+                R = panel.fill(self._scaled)
                 h = np.einsum("fks,fks->fk", R @ Z[panel.first : panel.last], R).reshape(-1)
-                for k, chosen, places in panel.rows:
-                    leverage[k][chosen] = h[places.min(axis=1) // s]
+                for k, chosen, line, _ in panel.rows:
+                    leverage[k][chosen] = h[line]
             for k, chosen, front, at in batch.queries:
                 queries[k][chosen] = Z[front[:, None, None], at[:, :, None], at[:, None, :]]
         out = diagonal_[pattern.permutation]
@@ -219,21 +258,22 @@ class Factor:
 
 
 def _gathered(columns: Ints, values: Floats) -> Floats:
-    """Coefficients of an unknown that stands twice in a row all put at its last place, so that they may be written there."""
+    """Coefficients of an unknown that stands twice in a row, summed at its last place, the only one that is read."""
     out = values.copy()
     w = columns.shape[1]
     for a in range(w):
+        left = columns[:, a] >= 0
         for b in range(a + 1, w):
-            same = (columns[:, a] == columns[:, b]) & (columns[:, a] >= 0)
+            same = left & (columns[:, a] == columns[:, b])
             out[same, b] += out[same, a]
-            out[same, a] = out[same, b]
+            left &= ~same
     return out
 
 
 def _eliminate(F: Floats, p: int) -> tuple[Floats, Floats, Floats]:
     """L⁻¹ (c, p, p), W = L⁻¹F_PB (c, p, b) and the diagonal of L (c, p) of fronts (c, s, s)."""
     if p > FEW or len(F) < MANY:
-        L = np.linalg.cholesky(F[:, :p, :p])
+        L = np.linalg.cholesky(F[:, :p, :p].transpose(0, 2, 1))  # reads the upper triangle of F
         inverse = np.linalg.inv(L)
         return inverse, inverse @ F[:, :p, p:], np.diagonal(L, axis1=1, axis2=2)
     # row by row over all fronts: [L⁻¹ W] grows from [I F_PB]
@@ -254,6 +294,21 @@ def _eliminate(F: Floats, p: int) -> tuple[Floats, Floats, Floats]:
                 G[:, i] -= factor[:, None] * G[:, k]
                 T[:, i, i:] -= factor[:, None] * (T[:, k, i:] / root[:, None])
     return np.ascontiguousarray(G[:, :, :p]), np.ascontiguousarray(G[:, :, p:]), pivots
+
+
+def _invert(Z: Floats, inverse: Floats, W: Floats, flat: Floats, batch: Batch) -> None:
+    """Fronts Z of the inverse from those of their parents in `flat`."""
+    p = batch.pivots
+    back = inverse.transpose(0, 2, 1)
+    Z[:, :p, :p] = back @ inverse
+    if batch.size > p:
+        outer = flat[batch.places]
+        Y = back @ W
+        cross = -(Y @ outer)
+        Z[:, p:, p:] = outer
+        Z[:, :p, p:] = cross
+        Z[:, p:, :p] = cross.transpose(0, 2, 1)
+        Z[:, :p, :p] -= cross @ Y.transpose(0, 2, 1)
 
 
 def _null_space(pattern: Pattern, rows: list[Rows]) -> Floats:

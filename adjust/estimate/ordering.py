@@ -9,6 +9,7 @@ are needed. Nodes with the same neighbours become one; what is left once it is s
 from __future__ import annotations
 
 from dataclasses import dataclass
+from types import ModuleType
 
 import numpy as np
 
@@ -32,26 +33,49 @@ class Fronts:
 
 
 def distinct_rows(ids: Ints) -> tuple[Ints, Ints]:
-    """First places of the distinct rows of (m, w), and which of them each row is."""
+    """First places of the distinct rows of (m, w), in their order, and which of them each row is."""
     key = np.zeros(len(ids), dtype=np.uint64)
     for j in range(ids.shape[1]):
         key = key * np.uint64(0x9E3779B97F4A7C15) + ids[:, j].astype(np.uint64)
         key ^= key >> np.uint64(29)
-    _, first, which = np.unique(key, return_index=True, return_inverse=True)
+    order = np.argsort(key)
+    new = np.ones(len(key), dtype=bool)
+    new[1:] = np.diff(key[order]) != 0
+    begin = np.flatnonzero(new)
+    first = np.minimum.reduceat(order, begin) if len(key) else order
+    by_first = np.argsort(first)
+    number = np.empty(len(first), dtype=np.int64)
+    number[by_first] = np.arange(len(first))
+    first = first[by_first]
+    which = np.empty(len(key), dtype=np.int64)
+    which[order] = number[np.cumsum(new) - 1]
     if not np.array_equal(ids[first][which], ids):  # two rows share a key: never seen, yet possible
         _, first, which = np.unique(ids, axis=0, return_index=True, return_inverse=True)
     return first.astype(np.int64), which.reshape(-1).astype(np.int64)
 
 
-def fronts_of(cliques: Ints, sizes: Ints, late: Flags) -> Fronts:
+def stable_order(keys: Ints, loops: ModuleType | None = None) -> Ints:
+    """argsort of numbers from 0 on, equal ones in their order: packed with their places, since numpy sorts faster so."""
+    if not len(keys):
+        return np.zeros(0, dtype=np.int64)
+    if loops is not None:
+        return np.asarray(loops.stable_order(keys))
+    bits = int(len(keys) - 1).bit_length()
+    packed = (keys << bits) | np.arange(len(keys))
+    packed.sort()
+    return np.asarray(packed & ((1 << bits) - 1))
+
+
+def fronts_of(cliques: Ints, sizes: Ints, late: Flags, loops: ModuleType | None = None) -> Fronts:
     """An elimination order as fronts.
 
     cliques (k, w): nodes that stand together, −1 where nothing stands; sizes (n_nodes,): unknowns of a node. `late` nodes (a
     constant that every distance touches) would make everything neighbours of everything: they end in the last front.
+    `loops`: compiled ones, to the same result.
     """
     n = len(sizes)
     element, node = _incidences(cliques, late)
-    quotient = _Quotient(n, sizes, late, element, node)
+    quotient = _Quotient(n, sizes, late, element, node, loops)
     rounds: list[tuple[Ints, Ints, Ints]] = []
     home = np.full(n, -1, dtype=np.int64)
     level: list[Ints] = []
@@ -95,8 +119,10 @@ def _incidences(cliques: Ints, late: Flags) -> tuple[Ints, Ints]:
 class _Quotient:
     """The graph of what is not yet eliminated, as cliques (elements): pairs (element, node), sorted by element."""
 
-    def __init__(self, n: int, sizes: Ints, late: Flags, element: Ints, node: Ints) -> None:
-        self.n = n
+    def __init__(
+        self, n: int, sizes: Ints, late: Flags, element: Ints, node: Ints, loops: ModuleType | None
+    ) -> None:
+        self.n, self.loops = n, loops
         self.weight = np.where(late, 0, sizes).astype(np.int64)
         self.alive = ~late
         rng = np.random.default_rng(1)
@@ -147,8 +173,14 @@ class _Quotient:
         return np.repeat(np.cumsum(keep) - 1, size)[wanted], node[wanted]
 
     def _neighbours(self) -> tuple[Ints, Ints, Ints]:
-        """All pairs (i, j) of neighbours, i = j among them, sorted, and where each i begins."""
+        """All pairs (i, j) of neighbours, i = j among them, by i, and where each i begins."""
         size = np.bincount(self.element)
+        if self.loops is not None:
+            by_node = stable_order(self.node, self.loops)
+            first = np.concatenate([[0], np.cumsum(np.bincount(self.node, minlength=self.n))])
+            start = np.concatenate([[0], np.cumsum(size)])
+            i, j = self.loops.neighbours(self.n, start, self.element, self.node, self.element[by_node], first)
+            return i, j, _begins(i)
         start = np.cumsum(size) - size
         repeat = size[self.element]
         ends = np.cumsum(repeat)
@@ -179,10 +211,10 @@ class _Quotient:
         outer = (number[i] >= 0) & (i != j)
         front, near = number[i[outer]], j[outer]
         # groups as they stand now, written out as nodes
-        members_of = np.argsort(self.group, kind="stable")
-        first = np.searchsorted(self.group[members_of], np.arange(self.n + 1))
-        pivots, at = _expand(members_of, first, chosen)
-        boundary, of = _expand(members_of, first, near)
+        joined = np.flatnonzero(self.group != np.arange(self.n))
+        members = joined[stable_order(self.group[joined])]
+        pivots, at = _expand(members, self.group[members], chosen)
+        boundary, of = _expand(members, self.group[members], near)
         step = (pivots, at, front[of], boundary)
         # absorbed elements go, each front leaves one behind
         gone = np.zeros(int(self.element[-1]) + 1, dtype=bool)
@@ -220,13 +252,14 @@ def _begins(i: Ints) -> Ints:
     return np.flatnonzero(np.concatenate([[True], i[1:] != i[:-1]])).astype(np.int64)
 
 
-def _expand(items: Ints, first: Ints, chosen: Ints) -> tuple[Ints, Ints]:
-    """items[first[c]:first[c + 1]] of every c of `chosen`, end to end, and which c each belongs to."""
-    count = first[chosen + 1] - first[chosen]
-    ends = np.cumsum(count)
-    total = int(ends[-1]) if len(ends) else 0
+def _expand(members: Ints, leader: Ints, chosen: Ints) -> tuple[Ints, Ints]:
+    """Every one of `chosen` and the members it leads (sorted by leader), and which of `chosen` each belongs to."""
+    first = np.searchsorted(leader, chosen)
+    count = np.searchsorted(leader, chosen, side="right") - first
     of = np.repeat(np.arange(len(chosen)), count)
-    return items[np.repeat(first[chosen], count) + np.arange(total) - np.repeat(ends - count, count)], of
+    ends = np.cumsum(count)
+    places = np.repeat(first, count) + np.arange(len(of)) - np.repeat(ends - count, count)
+    return np.concatenate([chosen, members[places]]), np.concatenate([np.arange(len(chosen)), of])
 
 
 def _with_late(f: Fronts, cliques: Ints, late: Flags) -> Fronts:

@@ -5,12 +5,14 @@ It depends on which unknowns stand together, not on any value: one is made for a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from types import ModuleType
 
 import numpy as np
 
-from ..ground.table import Flags, Ints
+from ..ground.table import Flags, Floats, Ints
 from .batches import Batch, Plan
+from .kernels import chosen
 from .ordering import Fronts, distinct_rows, fronts_of
 from .places import Places
 
@@ -27,6 +29,12 @@ class Pattern:
     places: Places
     asked: tuple[tuple[int, int], ...]  # shapes of the queries
     repeated: tuple[bool, ...]  # of each Rows: has some row an unknown twice?
+    loops: ModuleType | None  # compiled ones, where they pay
+    spare: list[Floats] = field(default_factory=list)  # storage of factors that are done with
+
+    def buffer(self) -> Floats:
+        """Storage for the fronts of one factor and for its inverse, of any content."""
+        return self.spare.pop() if self.spare else np.empty(self.kept)
 
     @classmethod
     def build(
@@ -38,8 +46,9 @@ class Pattern:
         sets of unknowns among which the inverse will be asked for; each is kept together as an equation's are.
         """
         sizes = np.bincount(node, minlength=len(late)).astype(np.int64)
+        loops = chosen(n)
         tied = [_Tied.of(c, node) for c in (*columns, *queries)]
-        fronts = fronts_of(_stacked([t.nodes for t in tied]), sizes, late)
+        fronts = fronts_of(_stacked([t.nodes for t in tied]), sizes, late, loops)
         homes = [t.home(fronts) for t in tied]
         wide = [c.shape[1] > 1 for c in columns]
         rows_in = [h for h, w in zip(homes, wide, strict=False) if w]
@@ -48,15 +57,19 @@ class Pattern:
             np.bincount(np.concatenate(rows_in), minlength=n_fronts) if rows_in else np.zeros(n_fronts, int)
         )
         plan = Plan(fronts, sizes, depth)
-        places = Places(n, node, sizes, fronts, plan.rank, plan.shapes)
+        places = Places(n, node, sizes, fronts, plan.rank, plan.shapes, loops)
         parts = [
             (plan.rank[h], t.places(places, c))
             for t, h, c in zip(tied, homes, (*columns, *queries), strict=True)
         ]
+        repeats = [_repeats(c) for c in columns]
+        for (_, at), again in zip(parts, repeats, strict=False):
+            if again is not None:
+                at[again] = -1
         batches = plan.batches(places, parts[: len(columns)], wide, parts[len(columns) :])
-        repeated = tuple(_repeats(c) for c in columns)
+        repeated = tuple(r is not None for r in repeats)
         asked = tuple((q.shape[0], q.shape[1]) for q in queries)
-        return cls(n, places.permutation, batches, plan.storage, plan.kept, places, asked, repeated)
+        return cls(n, places.permutation, batches, plan.storage, plan.kept, places, asked, repeated, loops)
 
 
 def _stacked(nodes: list[Ints]) -> Ints:
@@ -67,13 +80,17 @@ def _stacked(nodes: list[Ints]) -> Ints:
     )
 
 
-def _repeats(columns: Ints) -> bool:
+def _repeats(columns: Ints) -> Flags | None:
+    """Places (m, w) whose unknown stands in the same row again further on; None where there are none."""
     w = columns.shape[1]
-    return any(
-        bool(np.any((columns[:, a] == columns[:, b]) & (columns[:, a] >= 0)))
-        for a in range(w)
-        for b in range(a + 1, w)
-    )
+    out: Flags | None = None
+    for a in range(w):
+        for b in range(a + 1, w):
+            same = columns[:, a] == columns[:, b]
+            if same.any() and (same := same & (columns[:, a] >= 0)).any():
+                out = np.zeros(columns.shape, dtype=bool) if out is None else out
+                out[same, a] = True
+    return out
 
 
 @dataclass(frozen=True)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from types import ModuleType
 
 import numpy as np
 
 from ..ground.table import Ints
-from .ordering import Fronts
+from .ordering import Fronts, stable_order
 
 
 @dataclass(frozen=True)
@@ -23,9 +24,18 @@ class Shapes:
 class Places:
     """Where nodes and unknowns stand: in the order of elimination, and inside the fronts."""
 
-    def __init__(self, n: int, node: Ints, sizes: Ints, fronts: Fronts, rank: Ints, shapes: Shapes) -> None:
+    def __init__(
+        self,
+        n: int,
+        node: Ints,
+        sizes: Ints,
+        fronts: Fronts,
+        rank: Ints,
+        shapes: Shapes,
+        loops: ModuleType | None,
+    ) -> None:
         self.n, n_nodes = n, len(sizes)
-        self.node = node
+        self.node, self.loops = node, loops
         self.pivots, self.padded, self.size, self.kept = (
             shapes.pivots,
             shapes.padded,
@@ -34,75 +44,71 @@ class Places:
         )
         self.home = rank[fronts.home]
         self.sizes = sizes
-        order = np.argsort(self.home, kind="stable")
+        order = stable_order(self.home, loops)
         start = np.cumsum(sizes[order]) - sizes[order]
         self.start = np.empty(n_nodes, dtype=np.int64)
         self.start[order] = start
-        by_node = np.argsort(node, kind="stable")
+        by_node = stable_order(node, loops)
         within = np.arange(n) - (np.cumsum(sizes) - sizes)[node[by_node]]
         self.within = np.zeros(n + 1, dtype=np.int64)
         self.within[by_node] = within
         self.permutation = self.start[node] + self.within[:n]
         self.first = np.cumsum(self.pivots) - self.pivots
-        # boundary nodes of every front in the order of elimination, and where each begins in it
+        # boundary nodes of every front in the order of elimination, where each begins, and one of no front behind them
         front, near = rank[fronts.boundary_front], fronts.boundary_node
-        self.keys = front * (n + 1) + self.start[near]
-        order = np.argsort(self.keys)
-        self.keys, front, near = self.keys[order], front[order], near[order]
-        ends = np.cumsum(sizes[near])
-        begin = ends - sizes[near]
+        keys = front * (n + 1) + self.start[near]
+        order = np.argsort(keys)
+        self.keys = np.append(keys[order], np.iinfo(np.int64).max)
+        front, self.near = front[order], near[order]
+        self.begins = np.append(self.start[self.near], -1)
+        ends = np.cumsum(sizes[self.near])
+        before = np.append(0, ends)
         self.of_front = np.searchsorted(front, np.arange(len(self.pivots) + 1))
-        base = np.append(begin, ends[-1] if len(ends) else 0)[self.of_front[:-1]]
-        self.offset = begin - base[front] + self.padded[front]
-        self.near = near
+        offset = before[:-1] - before[self.of_front[front]] + self.padded[front]
+        self.offset = np.append(offset, 0)
 
     def of_nodes(self, front: Ints, node: Ints) -> Ints:
         """Place of the first unknown of each node in each front; anything where the node is −1."""
         begin = self.start[node]
         own = self.home[node] == front
-        key = front * (self.n + 1) + begin
-        at = np.minimum(np.searchsorted(self.keys, key), max(0, len(self.keys) - 1))
-        if len(self.keys):
-            outer = self.offset[at]
-            if bool(np.any((self.keys[at] != key) & ~own & (node >= 0) & (self.sizes[node] > 0))):
-                raise RuntimeError("an equation does not lie within its front")
-        else:
-            outer = np.zeros_like(begin)
-        return np.asarray(np.where(own, begin - self.first[front], outer))
+        at = self._found(front, begin)
+        if bool(np.any((at < 0) & ~own & (node >= 0) & (self.sizes[node] > 0))):
+            raise RuntimeError("an equation does not lie within its front")
+        return np.asarray(np.where(own, begin - self.first[front], self.offset[at]))
 
-    def of_batch(self, first: int, last: int, p: int, b: int, parent: Ints) -> tuple[Ints, Ints]:
-        """Permuted unknowns (count, p + b) of some fronts, n where padded, and places (count, b) in their parents."""
-        count = last - first
-        scalars = np.full((count, p + b), self.n, dtype=np.int64)
-        own = np.arange(p) < self.pivots[first:last, None]
-        scalars[:, :p][own] = (self.first[first:last, None] + np.arange(p))[own]
-        low, high = self.of_front[first], self.of_front[last]
-        near = self.near[low:high]
-        front = np.repeat(np.arange(count), np.diff(self.of_front[first : last + 1]))
-        to_parent = np.zeros((count, b), dtype=np.int64)
-        if len(near):
-            up = self.of_nodes(parent[front], near)
-            size = self.sizes[near]
-            step = np.arange(int(size.sum())) - np.repeat(np.cumsum(size) - size, size)
-            row, column = np.repeat(front, size), np.repeat(self.offset[low:high], size) + step
-            scalars[row, column] = np.repeat(self.start[near], size) + step
-            to_parent[row, column - p] = np.repeat(up, size) + step
-        return scalars, to_parent
+    def _found(self, front: Ints, begin: Ints) -> Ints:
+        """Which boundary entry of the front has the node that begins there; −1 for none."""
+        if self.loops is not None:
+            f = front.reshape(-1)
+            found = self.loops.locate(self.begins, self.of_front[f], self.of_front[f + 1], begin.reshape(-1))
+            return np.asarray(found.reshape(begin.shape))
+        key = front * (self.n + 1) + begin
+        at = np.minimum(np.searchsorted(self.keys, key), len(self.keys) - 1)
+        return np.where(self.keys[at] == key, at, -1)
+
+    def scattered(self, parent: Ints) -> tuple[Ints, Ints, Ints, Ints]:
+        """Every boundary unknown of every front: front, place in it, permuted unknown, place in the parent's front."""
+        size = self.sizes[self.near]
+        front = np.repeat(np.arange(len(self.pivots)), np.diff(self.of_front))
+        up = self.of_nodes(parent[front], self.near)
+        ends = np.cumsum(size)
+        step = np.arange(int(ends[-1]) if len(ends) else 0) - np.repeat(ends - size, size)
+        return (
+            np.repeat(front, size),
+            np.repeat(self.offset[:-1], size) + step,
+            np.repeat(self.begins[:-1], size) + step,
+            np.repeat(up, size) + step,
+        )
 
     def entries(self, i: Ints, j: Ints) -> tuple[Ints, Ints]:
         """Places of entries (i, j) of the inverse among what is kept of it, and which of them lie on the pattern."""
         swap = self.permutation[i] > self.permutation[j]
         i, j = np.where(swap, j, i), np.where(swap, i, j)
         front = self.home[self.node[i]]
-        node, begin = self.node[j], self.start[self.node[j]]
-        own = self.home[node] == front
-        key = front * (self.n + 1) + begin
-        at = np.minimum(np.searchsorted(self.keys, key), max(0, len(self.keys) - 1))
-        found = own.copy()
-        outer = np.zeros_like(begin)
-        if len(self.keys):
-            found |= self.keys[at] == key
-            outer = self.offset[at]
-        column = np.where(own, begin - self.first[front], outer) + self.within[j]
+        begin = self.start[self.node[j]]
+        own = self.home[self.node[j]] == front
+        at = self._found(front, begin)
+        column = np.where(own, begin - self.first[front], self.offset[at]) + self.within[j]
         row = self.permutation[i] - self.first[front]
+        found = own | (at >= 0)
         return np.where(found, self.kept[front] + row * self.size[front] + column, 0), found

@@ -83,6 +83,7 @@ def gauss_newton(
             rows = [replace(r, misclosure=r.misclosure - r.times(dx)) for r in rows]
             return Solution(x + dx, rows, cofactor, iteration, objective(rows), equations - (n - free))
         gain_before = gain
+        cofactor.factor.release()
         best_value, best_x, best_rows = np.inf, x, rows
         step = 1.0
         for _ in range(HALVINGS + 1):

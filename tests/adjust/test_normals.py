@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Iterator
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import settings as budget
 from hypothesis import strategies as st
 
+from hubtack.adjust.estimate import kernels
 from hubtack.adjust.estimate.datum import Cofactor, Constraints
 from hubtack.adjust.estimate.normals import Defect, Factor
 from hubtack.adjust.estimate.ordering import distinct_rows, fronts_of
@@ -244,3 +248,77 @@ def test_distinct_rows() -> None:
     first, which = distinct_rows(ids)
     assert len(first) == 3
     assert np.array_equal(ids[first][which], ids)
+
+
+# -- compiled loops ----------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def compiled() -> Iterator[None]:
+    kernels.use(True)
+    yield
+    kernels.use(None)
+
+
+@pytest.mark.usefixtures("compiled")
+@pytest.mark.parametrize(("seed", "nodes", "weak"), [(1, 200, 1.0), (2, 500, 1.0), (3, 900, 1e-3)])
+def test_compiled_loops_give_what_numpy_gives(seed: int, nodes: int, weak: float) -> None:
+    """The same fronts; solutions, half solutions, leverages, queries and entries up to rounding."""
+    n, node, rows, late = make(seed, nodes, weak)
+    twice = Rows(
+        np.array([[0, n - 1, 0], [1, 1, 1]]), np.array([[1.0, 2.0, 3.0], [1.0, -3.0, 1.0]]), np.ones(2)
+    )
+    rows.append(twice)
+    wanted = np.random.default_rng(seed).integers(0, n, (60, 2))
+    columns = [r.columns for r in rows]
+    fast = Pattern.build(n, columns, node, late, (wanted,))
+    kernels.use(False)
+    plain = Pattern.build(n, columns, node, late, (wanted,))
+    assert fast.loops is not None
+    assert plain.loops is None
+    assert np.array_equal(fast.permutation, plain.permutation)
+    a, b = Factor(fast, rows), Factor(plain, rows)
+    right = np.random.default_rng(seed).normal(size=(n, 3))
+    A = dense(rows, n)
+    exact = np.linalg.solve(A.T @ A, right)
+    size = np.abs(exact).max()
+    assert np.abs(a.solve(right) - exact).max() < 1e-10 * size
+    assert np.abs(b.solve(right) - exact).max() < 1e-10 * size
+    assert a.half(right) == pytest.approx(b.half(right), abs=1e-10)
+    assert a.half(right).T @ a.half(right) == pytest.approx(right.T @ exact, rel=1e-9)
+    for x, y in zip(a.inverse.leverage, b.inverse.leverage, strict=True):
+        assert x == pytest.approx(y, abs=1e-10)
+    assert sum(float(np.sum(x)) for x in a.inverse.leverage) == pytest.approx(n, abs=1e-8)
+    assert a.query(0, wanted) == pytest.approx(b.query(0, wanted), rel=1e-9, abs=1e-10)
+    i, j = wanted.T
+    assert a.entries(i, j) == pytest.approx(b.entries(i, j), rel=1e-9, abs=1e-10)
+
+
+@pytest.mark.usefixtures("compiled")
+def test_compiled_loops_see_a_defect() -> None:
+    n, node, rows, late = make(4, 300)
+    missing = n // 2
+    alone = [Rows(r.columns, np.where(r.columns == missing, 0.0, r.values), r.misclosure) for r in rows]
+    with pytest.raises(Defect) as caught:
+        Factor(Pattern.build(n, [r.columns for r in alone], node, late), alone)
+    assert int(np.argmax(np.abs(caught.value.vectors[:, 0]))) == missing
+
+
+def test_an_unknown_twice_in_a_row_counts_as_its_sum() -> None:
+    columns = np.array([[0, 1, 0], [1, 2, 2], [2, 0, -1], [1, -1, -1]])
+    values = np.array([[1.0, 2.0, 3.0], [1.0, 1.0, -3.0], [1.0, 1.0, 0.0], [0.5, 0.0, 0.0]])
+    rows = [Rows(columns, values, np.zeros(4))]
+    factor = Factor(Pattern.build(3, [columns], np.arange(3), np.zeros(3, bool)), rows)
+    A = dense(rows, 3)
+    Q = np.linalg.inv(A.T @ A)
+    assert factor.solve(np.eye(3)) == pytest.approx(Q)
+    assert factor.inverse.leverage[0] == pytest.approx(np.einsum("mi,ij,mj->m", A, Q, A))
+
+
+def test_without_the_extra_all_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A network of any size is solved where numba is not installed; only asking for it is refused."""
+    monkeypatch.setitem(sys.modules, "hubtack.adjust.estimate.compiled", None)
+    assert kernels.chosen(10**7) is None
+    with pytest.raises(ImportError):
+        kernels.use(True)
+    assert kernels.chosen(10**7) is None
