@@ -152,7 +152,10 @@ class Reduced(Table):
 
 
 class Vectors(Table):
-    """Coordinate differences in the plane frame with full covariance; ends are marks or setups (−1 where not)."""
+    """Coordinate differences with full covariance; ends are marks or setups (−1 where not).
+
+    In the plane frame east, north, up; in the earth frame geocentric X, Y, Z.
+    """
 
     id: Names = column("name", "id of the row")
     start_mark: Ints = column("index", "row of the mark at the start")
@@ -161,9 +164,10 @@ class Vectors(Table):
         "index", "row of the setup at the start, −1 where it starts at a mark", default=-1
     )
     end_setup: Ints = column("index", "row of the setup at the end, −1 where it ends at a mark", default=-1)
-    difference: Floats = column("length", "east, north, up", shape=(3,))
+    difference: Floats = column("length", "east, north, up; or X, Y, Z", shape=(3,))
     covariance: Floats = column("area", "covariance of the three differences", shape=(3, 3))
     session: Ints = column("index", "row of the session it was made in, −1 for none", default=-1)
+    geocentric: Flags = column("flag", "X, Y, Z of the earth frame", default=False)
     used: Flags = column("flag", "False where a decision left the row out", default=True)
 
 

@@ -198,10 +198,11 @@ def _reduced_part(network: Network, name: str) -> Part | None:
 
 
 def _vector_part(network: Network) -> Part:
-    """Three rows a vector, east, north, up, one after the other."""
+    """Three rows a vector, east, north, up (or X, Y, Z), one after the other."""
     table = network.vectors
     n = len(table)
-    ids = [(str(i), c) for i in table.id for c in ("de", "dn", "du")]
+    names = ("dx", "dy", "dz") if table.geocentric.any() else ("de", "dn", "du")
+    ids = [(str(i), c) for i in table.id for c in names]
     return {
         "id": as_objects([f"{i}.{c}" for i, c in ids]),
         "kind": as_objects(list(VECTOR) * n),

@@ -94,15 +94,18 @@ VECTORS = (
     C("id", "name", "id of the row, once in the table", required=True),
     C("from", "name", "mark or setup at the start", required=True),
     C("to", "name", "mark or setup at the end", required=True),
-    C("de", "length", "east difference", required=True),
-    C("dn", "length", "north difference", required=True),
-    C("du", "length", "height difference", required=True),
-    C("cov_11", "area", "variance of de", required=True),
-    C("cov_12", "area", "covariance of de and dn, blank is 0"),
-    C("cov_13", "area", "covariance of de and du, blank is 0"),
-    C("cov_22", "area", "variance of dn", required=True),
-    C("cov_23", "area", "covariance of dn and du, blank is 0"),
-    C("cov_33", "area", "variance of du", required=True),
+    C("de", "length", "east difference; needed in the plane frame"),
+    C("dn", "length", "north difference; needed in the plane frame"),
+    C("du", "length", "height difference; needed in the plane frame"),
+    C("dx", "length", "geocentric X difference; needed in the earth frame"),
+    C("dy", "length", "geocentric Y difference; needed in the earth frame"),
+    C("dz", "length", "geocentric Z difference; needed in the earth frame"),
+    C("cov_11", "area", "variance of the first difference", required=True),
+    C("cov_12", "area", "covariance of first and second, blank is 0"),
+    C("cov_13", "area", "covariance of first and third, blank is 0"),
+    C("cov_22", "area", "variance of the second difference", required=True),
+    C("cov_23", "area", "covariance of second and third, blank is 0"),
+    C("cov_33", "area", "variance of the third difference", required=True),
     C("session", "name", "GNSS session, where its vectors may have a scale or a turn in common"),
     C("note", "text", "free text"),
 )
@@ -129,7 +132,7 @@ POINTS = (
     C("note", "text", "free text"),
 )
 BESIDE: dict[str, tuple[InputColumn, ...]] = {"scanner": SCANNER}  # read by a command, no part of the network
-LATER = {"dx": "de", "dy": "dn", "dz": "du"}  # known to the format, not yet to the reader: the earth frame
+LOCAL, GEOCENTRIC = ("de", "dn", "du"), ("dx", "dy", "dz")  # differences of vectors, by the frame of the job
 TABLES: dict[str, tuple[InputColumn, ...]] = {
     "marks": MARKS,
     "setups": SETUPS,

@@ -14,6 +14,7 @@ import numpy as np
 
 from hubtack.adjust.ground.network import Network
 from hubtack.io.faults import FaultList, Nearest, listed, one_line
+from hubtack.io.readers.columns import GEOCENTRIC, LOCAL
 from hubtack.io.readers.jobfile import FILE, JobFile
 from hubtack.io.readers.jobkeys import DecisionKeys
 from hubtack.io.readers.tables import TextTable
@@ -170,7 +171,7 @@ class Decisions:
                 if all(sights.get(c)[i] == cell for c, cell in pair):
                     sights.excused.add((i, READINGS[kind]))
             self._leave(number, "observation", name, what)
-        elif row in self._rows["vector"] and kind in ("de", "dn", "du"):
+        elif row in self._rows["vector"] and kind in (*LOCAL, *GEOCENTRIC):
             found = "A vector is left out as a whole, for its components are correlated"
             self._fault(number, "leave_out", "JOB112", found, f'Write "observation {row}".')
         elif name in self._rows["sight"]:

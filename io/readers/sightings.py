@@ -12,6 +12,7 @@ from hubtack.adjust.ground.network import REDUCED_KINDS, Reduced, Sessions, Setu
 from hubtack.adjust.ground.table import Flags, Ints
 from hubtack.io.faults import Nearest, listed
 from hubtack.io.readers.cells import Cells, rows_where
+from hubtack.io.readers.columns import GEOCENTRIC, LOCAL
 from hubtack.io.readers.jobfile import JobFile
 from hubtack.io.readers.jobkeys import SessionKeys
 from hubtack.io.units import Unreadable, parse_sigma_angle, parse_sigma_length, parse_sigma_per_km, quoted
@@ -216,8 +217,11 @@ def read_vectors(
     for row, (a, b) in enumerate(zip(ends["from"][0], ends["to"][0], strict=True)):
         if a == b and a >= 0:
             cells.mistake(row, "to", "TAB222", "The vector runs from a mark to itself", "See from and to.")
-    difference = np.stack([cells.lengths(c) for c in ("de", "dn", "du")], axis=1)
-    for column in ("de", "dn", "du"):
+    geocentric = job.settings.frame == "earth"
+    wanted = GEOCENTRIC if geocentric else LOCAL
+    _check_frame(cells, wanted, LOCAL if geocentric else GEOCENTRIC)
+    difference = np.stack([cells.lengths(c) for c in wanted], axis=1)
+    for column in (c for c in wanted if c in cells.table.columns):
         for row in rows_where(~cells.given(column)):
             cells.mistake(row, column, "TAB208", f"There is no {column}", "A vector has three components.")
     session, sessions = _sessions(cells, job)
@@ -230,8 +234,30 @@ def read_vectors(
         difference=difference,
         covariance=_covariances(cells),
         session=session,
+        geocentric=np.full(len(cells), geocentric),
     )
     return vectors, sessions
+
+
+def _check_frame(cells: Cells, wanted: tuple[str, ...], others: tuple[str, ...]) -> None:
+    """The differences must be those of the job's frame."""
+    table = cells.table
+    there = [c for c in others if c in table.columns]
+    lost = [c for c in wanted if c not in table.columns and c not in table.told]
+    if lost and there:
+        geocentric = wanted == GEOCENTRIC
+        found = f"The columns {listed(there)} are of the {'plane' if geocentric else 'earth'} frame"
+        cure = "write another frame in [site]" if geocentric else 'write frame = "earth" and crs in [site]'
+        cells.faults.add(table.file, 1, "", "TAB233", found, f"Give {listed(wanted)}, or {cure}.")
+    elif lost:
+        found = (
+            f"The column {lost[0]} is missing"
+            if len(lost) == 1
+            else f"The columns {listed(lost)} are missing"
+        )
+        cells.faults.add(
+            table.file, 1, "", "TAB201", found, f"Add them. The header has {listed(table.columns)}."
+        )
 
 
 def _sessions(cells: Cells, job: JobFile) -> tuple[Ints, Sessions]:

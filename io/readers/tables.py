@@ -14,7 +14,7 @@ from io import StringIO
 from pathlib import Path
 
 from hubtack.io.faults import FaultList, Nearest, Spot, listed
-from hubtack.io.readers.columns import LATER, InputColumn
+from hubtack.io.readers.columns import InputColumn
 from hubtack.io.units import quoted
 
 LARGEST_FILE = (
@@ -217,11 +217,6 @@ def _header(
             places[name] = i
         else:
             near = nearest.find(name)
-            if LATER.get(name) in names:
-                told.add(LATER[name])
-                found = f"The column {name} (earth frame) is not supported yet"
-                faults.add(file, line, name, "TAB233", found, f"Give {LATER[name]} in the plane frame.")
-                continue
             if near:
                 told.add(near)
             wanted = f'Is "{near}" meant?' if near else f"Known columns: {', '.join(names)}."

@@ -32,6 +32,7 @@ import numpy as np
 
 from hubtack.adjust.ground.supports import centring_sigmas, height_sigmas, vertical_heights
 from hubtack.adjust.model.observations import KINDS
+from hubtack.io.readers.columns import GEOCENTRIC, LOCAL
 from hubtack.io.readers.together import constant_name
 from hubtack.io.units import ARCSEC, METRES
 
@@ -312,7 +313,10 @@ def _between_marks(survey: _Element, net: Network, job: Job, units: FileUnits) -
         ):
             properties[label] = str(net.setups.setup[setup] if setup >= 0 else marks[mark])
         properties |= {
-            c: units.length(v) for c, v in zip(("de", "dn", "du"), vectors.difference[i], strict=True)
+            c: units.length(v)
+            for c, v in zip(
+                GEOCENTRIC if vectors.geocentric[i] else LOCAL, vectors.difference[i], strict=True
+            )
         }
         for j, k in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)):
             properties[f"cov_{j + 1}{k + 1}"] = repr(float(vectors.covariance[i, j, k]))

@@ -36,7 +36,8 @@ def on_earth(network: Network, chart: TransverseMercator) -> Network:
     latitude, longitude, height = GRS80.geodetic(xyz[there])
     grid[there] = np.column_stack([*chart.grid(latitude, longitude), height])
     return Network(
-        marks=m.replace(east=grid[:, 0], north=grid[:, 1], height=grid[:, 2]), vectors=network.vectors
+        marks=m.replace(east=grid[:, 0], north=grid[:, 1], height=grid[:, 2]),
+        vectors=network.vectors.replace(geocentric=np.ones(len(network.vectors), bool)),
     )
 
 
