@@ -57,6 +57,11 @@ class Cofactor:
         K[d:, d:] -= np.eye(K.shape[0] - d)
         self._K = np.linalg.inv(0.5 * (K + K.T))
 
+    @property
+    def constrained(self) -> bool:
+        """True where inner constraints bend Q away from the inverse of the factor."""
+        return self._constraints is not None
+
     def reweighted(self, rows: list[Rows]) -> Cofactor:
         """Of the same equations with other weights: their order, columns and constraints stay."""
         return Cofactor(self.factor.pattern, rows, self._constraints)

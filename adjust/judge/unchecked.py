@@ -8,14 +8,16 @@ nothing would show a wrong height or a wrong nail.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from ..estimate.datum import Cofactor
+from ..estimate.influence import Influence
 from ..estimate.reliability import Reliability
 from ..estimate.rows import Rows
-from ..ground.table import Flags, Floats, Ints, Names
+from ..ground.table import Flags, Floats, Ints, Names, distinct
 
 HELD_AT_ONCE = 1 << 24  # numbers of the columns solved together: 128 MB
 SEEN = 1e-6  # correlation with a coordinate below this is rounding
@@ -88,21 +90,40 @@ def unchecked_marks(
     because: list[list[str]] = [[] for _ in range(len(marks))]
     for mark, name in known:
         because[mark].append(name)
+    for a in tried:
+        if len(a.names):
+            limit = np.where(a.strength > 0.0, ratio * a.strength / delta0, SEEN)
+            reached = _everywhere if cofactor.constrained else _nearby
+            hits = [np.zeros((0, 2), dtype=np.int64), *reached(cofactor, a, marks, sigma, limit)]
+            for j, mark in distinct(np.concatenate(hits)).tolist():
+                because[mark].append(str(a.names[j]))
+    return np.array([bool(b) for b in because], dtype=bool), [tuple(dict.fromkeys(b)) for b in because]
+
+
+def _nearby(cofactor: Cofactor, a: Alternatives, marks: Ints, sigma: Floats, limit: Floats) -> Iterator[Ints]:
+    """Pairs (alternative, mark) of what is moved beyond the limit, (k, 2), from where each alternative reaches."""
+    owner = np.full(cofactor.n, -1)
+    i, axis = np.nonzero((marks >= 0) & (sigma > 0.0))
+    owner[marks[i, axis]] = i
+    for found in Influence(cofactor.factor).of(a.columns, a.values, limit):
+        mark = owner[found.unknown]
+        v, k = np.nonzero((found.moved > limit[found.right]) & (mark >= 0)[:, None])
+        yield np.column_stack([found.right[k], mark[v]])
+
+
+def _everywhere(
+    cofactor: Cofactor, a: Alternatives, marks: Ints, sigma: Floats, limit: Floats
+) -> Iterator[Ints]:
+    """As `_nearby`, from whole columns: where constraints tie all marks together, everything moves."""
     placed = marks >= 0
     column = np.where(placed, marks, 0)
     divisor = np.where(placed & (sigma > 0.0), sigma, np.inf)
     width = max(1, min(256, HELD_AT_ONCE // (cofactor.n + 1)))
-    for a in tried:
-        for at in range(0, len(a.names), width):
-            part = slice(at, at + width)
-            k = len(a.names[part])
-            right = np.zeros((cofactor.n + 1, k))
-            np.add.at(right, (a.columns[part], np.arange(k)[:, None]), a.values[part])
-            moved = np.abs(cofactor.solve(right[: cofactor.n])[column]) / divisor[:, :, None]  # (marks, 3, k)
-            moved = moved.max(axis=1)
-            strength = a.strength[part]
-            with np.errstate(divide="ignore", invalid="ignore"):
-                intolerable = np.where(strength > 0.0, moved * delta0 / strength > ratio, moved > SEEN)
-            for i, j in np.argwhere(intolerable).tolist():
-                because[i].append(str(a.names[at + j]))
-    return np.array([bool(b) for b in because], dtype=bool), [tuple(dict.fromkeys(b)) for b in because]
+    for at in range(0, len(a.names), width):
+        part = slice(at, at + width)
+        k = len(a.names[part])
+        right = np.zeros((cofactor.n + 1, k))
+        np.add.at(right, (a.columns[part], np.arange(k)[:, None]), a.values[part])
+        moved = np.abs(cofactor.solve(right[: cofactor.n])[column]) / divisor[:, :, None]  # (marks, 3, k)
+        mark, j = np.nonzero(moved.max(axis=1) > limit[part])
+        yield np.column_stack([at + j, mark])

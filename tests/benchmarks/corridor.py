@@ -16,8 +16,11 @@ SPACING, PATCH, REACH = (
 )  # m along the chain; marks of a patch; sights of a setup beside the chain's own
 
 
+CONTROL = 500  # marks from one pair of held ones to the next
+
+
 def corridor(marks: int, seed: int = 1) -> Day:
-    """A day with `marks` marks (at least 8); the first two and the last two are held."""
+    """A day with `marks` marks (at least 8); the first two and the last two are held, and two in every 500 (some 17 km)."""
     rng = np.random.default_rng([seed, marks])
     places: list[tuple[float, float, float]] = []
     s = 0.0
@@ -32,7 +35,7 @@ def corridor(marks: int, seed: int = 1) -> Day:
     at = np.array(places[:marks])
     day = Day()
     for i, place in enumerate(at.tolist()):
-        held = i in (0, 1, marks - 2, marks - 1)
+        held = i % CONTROL < 2 or i >= marks - 2
         day.mark(
             f"M{i + 1:05d}", *(10_000.0 + place[0], 20_000.0 + place[1], place[2]), 0.0 if held else np.inf
         )
