@@ -113,7 +113,7 @@ def cli() -> None:
     "also",
     metavar="A,B,C",
     help="Write these too, besides those of [deliver] in job.toml: workbook, dxf, geopackage, "
-    "geojson, landxml, layout, scan-control, figures, covariance.",
+    "geojson, landxml, layout, scan-control, figures, pdf, covariance.",
 )
 @click.option("--force", is_flag=True, help="Use an --out folder that holds other files; they are kept.")
 @click.option("--exit-zero", is_flag=True, help="Exit with 0 though something is flagged.")

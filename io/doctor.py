@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import sys
 import tempfile
 from collections.abc import Iterator
@@ -98,12 +97,13 @@ def _library_of(library: tuple[str, str, str, str]) -> Answer:
 
 
 def _browser() -> Answer:
-    for name in ("chromium", "chromium-browser"):
-        path = shutil.which(name)
-        if path:
-            return Answer("browser", True, f"chromium at {path} (report.html to PDF without a click)")
+    from hubtack.io.writers.browser import find_browser
+
+    path = find_browser()
+    if path:
+        return Answer("browser", True, f"chromium at {path} (report.html to PDF: --write pdf)")
     cure = "Install chromium, or open report.html in any browser and print it to PDF."
-    return Answer("browser", False, "There is no chromium (report.html to PDF without a click)", cure)
+    return Answer("browser", False, "There is no chromium (report.html to PDF: --write pdf)", cure)
 
 
 def _font() -> Answer:

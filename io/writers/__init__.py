@@ -39,7 +39,9 @@ def write_all(
     from .atomic import publish
 
     names = (*WRITERS, *(file for d in also for file in d.files))
-    modules = [*(d.module for d in also), *WRITERS.values()]  # result.json last: it lists the others
+    *first, last = WRITERS.values()  # result.json last: it lists the others
+    modules = [*(d.module for d in also if not d.needs_browser), *first]
+    modules += [*(d.module for d in also if d.needs_browser), last]
 
     written: set[str] = set()
 

@@ -23,6 +23,7 @@ class Deliverable:
     extra: str = ""
     libraries: tuple[str, ...] = ()
     needs_crs: bool = False
+    needs_browser: bool = False  # made from report.html, so after it
 
     @property
     def module(self) -> str:
@@ -56,6 +57,7 @@ DELIVERABLES: dict[str, Deliverable] = {
         _D("layout", ("layout_marks.csv", "layout_checks.csv"), "what a layout crew may start from"),
         _D("scan-control", ("scan_control.csv", "scan_control_enh.csv"), "targets for registration"),
         _D("figures", FIGURE_FILES, "network, heights and residuals as PNG and SVG, one file each"),
+        _D("pdf", ("report.pdf",), "report.html as Chromium prints it", needs_browser=True),
         _D("covariance", ("covariance.npz",), "full covariance of marks and targets, for programs"),
     )
 }
@@ -98,6 +100,12 @@ def check(deliverables: Iterable[Deliverable], job: Job) -> None:
         if missing:
             found = f"{d.name} needs {' and '.join(missing)}, which {'are' if missing[1:] else 'is'} not installed."
             raise Refused("RUN421", found, f'Install with: pip install "hubtack[{d.extra}]"')
+        if d.needs_browser:
+            from .browser import find_browser
+            from .pdf import missing as no_browser
+
+            if find_browser() is None:
+                raise no_browser()
         if d.needs_crs and not crs_of(job):
             found = f"{d.name} needs a coordinate reference system, and the job states none."
             raise Refused("RUN422", found, "Its coordinates are local; geopackage takes them as they are.")

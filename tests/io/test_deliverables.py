@@ -25,7 +25,7 @@ from hubtack.io.writers.deliverables import DELIVERABLES, FIGURE_FILES, check, c
 from .delivered import SAMPLES, delivered, dense_cofactor, odd_folder
 from .made_up import levelling, made_up
 
-LOCAL = [d.name for d in DELIVERABLES.values() if not d.needs_crs]
+LOCAL = [d.name for d in DELIVERABLES.values() if not d.needs_crs and not d.needs_browser]
 JOBS = ["braced-traverse", "free-stations", "by-hand", "odd"]
 
 
