@@ -166,6 +166,11 @@ class SourceKeys:
     )
     to_support: str = key("text", "support of its target setups; without it the job's first", default="")
     to_device: str = key("text", "target of its target setups; without it prism", default="")
+    antenna_support: str = key(
+        "text",
+        "support of its antennas, where vectors run between them; without it they run between marks",
+        default="",
+    )
     azimuth_sigma: float | None = key("angle", "sigma of its reduced azimuths", default=None)
     horizontal_sigma: float | None = key("sigma of a length", "sigma of its reduced distances", default=None)
 

@@ -107,9 +107,10 @@ def tables_beside(
         _ask_sigmas(survey, job, faults)
         _decide(survey, path.name, job)
         remarks += [Trouble("REM527", f"{path.name}: {note}") for note in survey.notes]
-        if not set(tables) & {"sights", "reduced"} and not set(beside) & {"reduced", "vectors"}:
+        if not set(tables) & {"sights", "reduced", "vectors"} and not set(beside) & {"reduced", "vectors"}:
             found = "The file holds no observation that can be read"
-            faults.add(path.name, 0, "", "RUN438", found, "RawObservation and ReducedObservation are read.")
+            wanted = "RawObservation and ReducedObservation are read; GPSVector in the earth frame."
+            faults.add(path.name, 0, "", "RUN438", found, wanted)
     for name, table in beside.items():
         tables[name] = _with_marks_of(table, tables.get("marks")) if name == "marks" else table
     return tables
@@ -124,6 +125,7 @@ def _stand(job: JobFile, faults: FaultList) -> Stand:
         ("from_support", list(job.supports), "support"),
         ("to_support", list(job.supports), "support"),
         ("to_device", ["prism", *job.targets], "target"),
+        ("antenna_support", list(job.supports), "support"),
     ):
         name = getattr(keys, key)
         if name and name not in known and job.readable:
@@ -131,10 +133,16 @@ def _stand(job: JobFile, faults: FaultList) -> Stand:
             code = "TAB212" if what == "support" else "TAB213"
             job.fault(faults, ("source", key), code, f"There is no {what} {quoted(name)}", wanted)
             name = ""
-        named[key] = name or (known[0] if known and what == "support" else "")
+        named[key] = name or (known[0] if known and key in ("from_support", "to_support") else "")
     azimuth = "" if keys.azimuth_sigma is None else f"{keys.azimuth_sigma!r} rad"
     horizontal = "" if keys.horizontal_sigma is None else f"{keys.horizontal_sigma!r} m"
-    return Stand(tuple(job.instruments), **named, azimuth_sigma=azimuth, horizontal_sigma=horizontal)
+    return Stand(
+        tuple(job.instruments),
+        **named,
+        geocentric=job.settings.frame == "earth",
+        azimuth_sigma=azimuth,
+        horizontal_sigma=horizontal,
+    )
 
 
 def _ask_sigmas(survey: Survey, job: JobFile, faults: FaultList) -> None:

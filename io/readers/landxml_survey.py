@@ -9,7 +9,9 @@
     ReducedObservation  azimuth and horizontal distance between the marks of two InstrumentSetups
     CgPoint             a mark, "north east [height]"; pntSurv="control" makes it control, weighted where it has standard errors
 
-The rest is counted in a remark: geocentric GPSVector, positions in latitude and longitude, arcs.
+    GPSVector           see `landxml_vectors`
+
+The rest is counted in a remark: positions in latitude and longitude, arcs.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from hubtack.io.readers.columns import GEOCENTRIC
 from hubtack.io.readers.tables import TextTable
 
 from ..faults import FaultList, listed
@@ -25,13 +28,14 @@ from ..units import Units, quoted
 from .landxml_own import spots
 from .landxml_points import read_points
 from .landxml_units import FileUnits, cells_in
+from .landxml_vectors import Vectors
 from .visits import Visits
 from .xmlfile import children, everywhere, first, line_of, local
 
 if TYPE_CHECKING:
     from lxml.etree import _Element
 
-SKIPPED = ("GPSVector", "GPSPosition", "GPSSetup", "LaserSetup", "ReducedArcObservation", "RedHorizontalPosition",
+SKIPPED = ("GPSPosition", "LaserSetup", "ReducedArcObservation", "RedHorizontalPosition",
            "RedVerticalObservation", "PointResults")  # fmt: skip
 NO_OFFSET = ("", "0", "0.0", "0.00", "0.000", "0.0000")
 
@@ -44,6 +48,8 @@ class Stand:
     from_support: str = ""
     to_support: str = ""
     to_device: str = ""
+    antenna_support: str = ""  # of GPSSetups, where vectors run between antennas
+    geocentric: bool = False  # whether the job stands on the earth
     azimuth_sigma: str = ""
     horizontal_sigma: str = ""
 
@@ -99,24 +105,31 @@ class _Reader:
             rows = self._name_targets(self._sights(survey))
             reduced = self._reduced(survey)
             self._factors(survey)
+            vectors = Vectors(survey, self.length, self.in_file, self.stand, self._fault)
+            self.survey.notes += vectors.notes
+            self.setup_rows += vectors.setups
             named = [r["mark"] for r, _ in self.setup_rows] + [
                 r[c] for r, _ in reduced for c in ("from", "to")
             ]
             places = [n for _, n in self.setup_rows] + [n for _, n in reduced for _ in ("from", "to")]
             lines = dict(zip(reversed(named), reversed(places), strict=True))  # where each is first named
+            for mark, line in vectors.marks.items():
+                named.append(mark)
+                lines.setdefault(mark, line)
             for mark in dict.fromkeys(named):
                 if mark and mark not in marks:
                     marks[mark] = ({"mark": mark}, lines[mark])
             self._keep("setups", self.setup_rows, ("setup", "role", "mark", "support", "device", "height"))
             self._keep("sights", rows, ("id", "from", "to", "round", "face"))
             self._keep("reduced", reduced, ("id", "kind", "from", "to", "value", "sigma"))
+            self._keep(
+                "vectors", vectors.rows, ("id", "from", "to", *GEOCENTRIC, "cov_11", "cov_22", "cov_33")
+            )
         self._keep("marks", list(marks.values()), ("mark", "east", "north", "height", "control"))
         skipped = Counter(local(e) for e in everywhere(self.root, *SKIPPED))
         if skipped:
             said = ", ".join(f"{n} {name}" for name, n in sorted(skipped.items()))
-            self.survey.notes.append(
-                f"Not read: {said}. Vectors and positions on the earth wait for the earth frame."
-            )
+            self.survey.notes.append(f"Not read: {said}.")
         if self.unknown_height:
             said = listed(self.unknown_height)
             self.survey.notes.append(f"instrumentHeight 0 is taken as unknown at {said}.")
