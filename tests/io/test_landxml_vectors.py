@@ -41,7 +41,9 @@ def setup(name: str, mark: str, height: str = "1.700") -> str:
     return element("GPSSetup", {"id": name, "stationName": mark, "antennaHeight": height})
 
 
-def vector(a: str, b: str, d: tuple[str, str, str] = ("12.5", "-3.25", "7"), covariance: Any = COVARIANCE) -> str:
+def vector(
+    a: str, b: str, d: tuple[str, str, str] = ("12.5", "-3.25", "7"), covariance: Any = COVARIANCE
+) -> str:
     inside = element("GPSQCInfoLevel2", covariance) if covariance else ""
     attributes = {"dX": d[0], "dY": d[1], "dZ": d[2], "setupID_A": a, "setupID_B": b}
     return element("GPSVector", attributes, inside)
@@ -54,7 +56,13 @@ def test_between_marks_by_default(tmp_path: Path) -> None:
     survey, faults = survey_of(tmp_path, DAY, Stand(geocentric=True))
     assert not faults
     t = survey.tables["vectors"]
-    assert [t.get(c) for c in ("from", "to", "dx", "dy", "dz")] == [["BASE"], ["P"], ["12.5"], ["-3.25"], ["7"]]
+    assert [t.get(c) for c in ("from", "to", "dx", "dy", "dz")] == [
+        ["BASE"],
+        ["P"],
+        ["12.5"],
+        ["-3.25"],
+        ["7"],
+    ]
     terms = [float(t.get(f"cov_{k}")[0]) for k in ("11", "12", "13", "22", "23", "33")]
     assert terms == pytest.approx([4e-6, 1e-6, -5e-7, 5e-6, 2e-7, 9e-6])
     assert survey.tables["marks"].get("mark") == ["BASE", "P"]
