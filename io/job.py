@@ -220,5 +220,7 @@ def _remark(jobfile: JobFile, tables: dict[str, TextTable], remarks: list[Troubl
             if role == "target" and not device
         ]
         if blank:
-            text = f"Target setups without a device are taken as prism, constant 0: {listed(blank)}."
+            own = jobfile.targets.get("prism")
+            constant = f"{own.constant * 1e3:g} mm" if own is not None else "0"
+            text = f"Target setups without a device are taken as prism, constant {constant}: {listed(blank)}."
             remarks.append(Trouble("REM505", text, setups=tuple(blank)))

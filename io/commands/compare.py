@@ -40,6 +40,12 @@ if TYPE_CHECKING:
     is_flag=True,
     help="Test with the variance factor of both epochs (F) instead of the stated sigmas.",
 )
+@click.option(
+    "--picture",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Differences over their ellipses as a picture (.png, .svg or .pdf).",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the comparison as JSON, in metres.")
 @talk.faults_option
 @click.pass_context
@@ -51,6 +57,7 @@ def compare(
     same_bases: bool,
     alpha: float,
     pooled: bool,
+    picture: Path | None,
     as_json: bool,
     output_format: str,
 ) -> None:
@@ -78,6 +85,11 @@ def compare(
             marks = list(one.settings.datum_marks)
         same = _same_setups(one, two, same_bases)
         c = compare_epochs(a, b, datum=marks, same_setups=same, alpha=alpha, pooled=pooled)
+        if picture is not None:
+            from hubtack.io.pictures.epochs_figure import draw
+
+            draw(c, a, one, f"{one.name} → {two.name}", picture)
+            click.echo(f"Drawn: {picture}", err=True)
     if as_json:
         from hubtack.io.pages.compare_report import compare_document
 

@@ -93,7 +93,7 @@ def _run(
     from hubtack.io.catalogue import choices_for
 
     planned = fill(job.network, job.settings)
-    tried: list[Change] = []
+    tried: list[Change] | None = None
     if ask:
         base, tried = changes(
             planned, job.settings, tolerance, choices_for(job, with_catalogue=False), _times(job)
@@ -116,7 +116,8 @@ def _run(
         from hubtack.io.writers.result import as_text
 
         click.echo(
-            as_text(plan_document(prediction, job, tolerance, share, tried, equipment)).encode(), nl=False
+            as_text(plan_document(prediction, job, tolerance, share, tried or [], equipment)).encode(),
+            nl=False,
         )
     else:
         from hubtack.io.pages.plan_report import plan_sections

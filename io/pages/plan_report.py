@@ -29,7 +29,7 @@ def plan_sections(
     job: Job,
     tolerance: Tolerance,
     budget: Budget | None,
-    changes: Sequence[Change],
+    changes: Sequence[Change] | None,
     equipment: Sequence[Equipment] = (),
     most: int = 5,
 ) -> tuple[Section, ...]:
@@ -44,7 +44,9 @@ def plan_sections(
         orientation_section(a, job),
         budget_section(a, budget),
         equipment_section(equipment, show, tolerance),
-        changes_section(a, changes, show, tolerance, most + 3),
+        changes_section(a, changes, show, tolerance, most + 3)
+        if changes is not None
+        else Section("changes", "", ()),
         Section(
             "remarks",
             "Remarks",
@@ -141,7 +143,7 @@ def _marks(a: Adjustment, show: Show, tolerance: Tolerance, most: int) -> Sectio
     rows = []
     for i in order[:most]:
         missed = " and ".join(w for w, f in (("position", position[i]), ("height", height[i])) if f)
-        met = f"{missed} beyond" if missed else "meets"
+        met = ("both beyond" if position[i] and height[i] else f"{missed} beyond") if missed else "meets"
         words = met if tolerance else "unchecked" if m.unchecked[i] else ""
         rows.append(
             Row(

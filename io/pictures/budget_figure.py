@@ -52,8 +52,12 @@ def draw(a: Adjustment, budget: Budget | None, equipment: Sequence[Equipment], j
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    bars = [(_label(e), e.budget) for e in equipment] or [("as planned", budget)]
     level = a.ellipse_factor
+    bars = [(label(e), e.budget) for e in equipment] or [("as planned", budget)]
+    bars = bars[:1] + sorted(
+        bars[1:], key=lambda bar: _length_and_shares(bar[1], level)[0]
+    )  # the plan itself, then the best
+    plane = np.isfinite(budget.plan_shares()).any()
     split = [
         dict(zip(b.sources, np.nan_to_num(_length_and_shares(b, level)[1]), strict=True)) for _, b in bars
     ]
@@ -78,14 +82,26 @@ def draw(a: Adjustment, budget: Budget | None, equipment: Sequence[Equipment], j
                 left += width
             axes.text(left, row, f" {left:.1f}", va="center", fontsize=8)
         axes.set_yticks(range(len(bars)), [label for label, _ in bars], fontsize=8)
-        axes.invert_yaxis()
-        plane = np.isfinite(budget.plan_shares()).any()
+        axes.get_yticklabels()[0].set_fontweight("bold")
+        axes.tick_params(labelsize=8, left=False)
+        axes.set_ylim(len(bars) - 0.4, -0.6)
+        asked = job.goals.get("tolerance", {}).get("position" if plane else "height")
+        if asked:
+            axes.axvline(job.units.small_length_of(asked), color="#222222", linestyle=":", linewidth=1.2)
         what = "semi-major axis" if plane else "height"
         unit, level_words = job.units.small_length_name, f"{100 * a.settings.confidence:g} %"
-        words = f"{what} of {a.marks.mark[budget.mark]} at {level_words}, {unit}; split by share of variance"
+        dotted = "\ndotted: the tolerance of job.toml" if asked else ""
+        whose = f"{what} of {a.marks.mark[budget.mark]} (worst as planned) at {level_words}, {unit}"
+        words = f"{whose}; split by share of variance{dotted}"
         axes.set_xlabel(words, fontsize=8)
         axes.margins(x=0.08)
         axes.spines[["top", "right"]].set_visible(False)
+        title = (
+            f"{job.name}: the same plan on other supports"
+            if equipment
+            else f"{job.name}: where the error comes from"
+        )
+        figure.suptitle(title, fontsize=10, x=0.02, ha="left", parse_math=False)
         handles = [_patch(s) for s in used]
         figure.legend(handles=handles, loc="outside right upper", fontsize=8, frameon=False)
         save(figure, path, kind)
@@ -114,7 +130,7 @@ def _length_and_shares(
     return 1.959964 * float(np.sqrt(max(b.total[2, 2], 0.0))), b.height_shares()
 
 
-def _label(e: Equipment) -> str:
+def label(e: Equipment) -> str:
     under = {"both": "everywhere", "instrument": "under instrument", "target": "under targets", None: ""}[
         e.role
     ]
