@@ -129,7 +129,7 @@ class Plan:
         self.start = np.where(
             self.leaf, self.storage + np.cumsum(behind) - behind, np.cumsum(stored) - stored
         )
-        self.shapes = Shapes(self.pivots[order], self.padded, self.size, self.start)
+        self.shapes = Shapes(self.pivots[order], self.padded, self.size, self.start, self.parent)
 
     def batches(
         self,

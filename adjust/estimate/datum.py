@@ -78,20 +78,24 @@ class Cofactor:
             side[: c.count] -= offset
         return np.asarray(x - self._U @ (self._K @ side))
 
-    def form(self, right: Floats) -> Floats:
-        """rightᵀ·Q·right, (k, k), of right (n, k): a forward solve only."""
-        y = self.factor.half(right)
+    def form(self, right: Floats, places: Ints | None = None) -> Floats:
+        """rightᵀ·Q·right, (k, k), by a forward solve only.
+
+        right (n, k), or (len(places), k) for some distinct unknowns, the others being 0: then the cost is that of the
+        places' ways to the root, and does not grow with the network.
+        """
+        y = self.factor.half(right, places)
         out = y.T @ y
         if self._constraints is not None:
-            side = self._U.T @ right
+            side = (self._U if places is None else self._U[places]).T @ right
             out -= side.T @ self._K @ side
         return np.asarray(out)
 
-    def forms(self, right: Floats) -> Floats:
+    def forms(self, right: Floats, places: Ints | None = None) -> Floats:
         """The diagonal of `form`, (k,)."""
-        out: Floats = np.sum(self.factor.half(right) ** 2, axis=0)
+        out: Floats = np.sum(self.factor.half(right, places) ** 2, axis=0)
         if self._constraints is not None:
-            side = self._U.T @ right
+            side = (self._U if places is None else self._U[places]).T @ right
             out = out - np.sum(side * (self._K @ side), axis=0)
         return out
 

@@ -162,30 +162,50 @@ class Factor:
         if self._inverse is None:
             self.pattern.spare.append(self._flat)
 
-    def half(self, right: Floats) -> Floats:
-        """y (n, k) with yᵀy = rightᵀ(AᵀA)⁻¹right, for right (n, k): half the work of `solve`."""
-        return self._forward(right)[:-1]
+    def half(self, right: Floats, places: Ints | None = None) -> Floats:
+        """y with yᵀy = rightᵀ(AᵀA)⁻¹right, (·, k): half the work of `solve`, and only where it is not zero.
+
+        right (n, k), or (len(places), k) for some distinct unknowns, the others being 0: what touches a few unknowns then costs
+        their way to the root alone.
+        """
+        if places is None:
+            return self._forward(right)[:-1]
+        pattern, at = self.pattern, self.pattern.permutation[places]
+        active = pattern.places.above(places)
+        scalars = pattern.places.pivots_of(active)
+        local = np.full(pattern.n + 1, len(scalars), dtype=np.int64)
+        local[scalars] = np.arange(len(scalars))
+        x = np.zeros((len(scalars) + 1, right.shape[1]))
+        x[local[at]] = right * self.scale[places, None]
+        edges = np.searchsorted(active, pattern.edges)
+        for b in np.flatnonzero(np.diff(edges)).tolist():
+            batch, (inverse, W) = pattern.batches[b], self._solved[b]
+            mine = active[edges[b] : edges[b + 1]] - batch.first
+            whole = slice(None) if len(mine) == batch.count else mine
+            self._down(x, local[batch.scalars[whole]], inverse[whole], W[whole])
+        return x[:-1]
 
     def _forward(self, b: Floats) -> Floats:
         """L⁻¹b in the order of elimination, (n + 1, k): a zero behind it."""
-        k = b.shape[1]
-        x = np.zeros((self.pattern.n + 1, k))
+        x = np.zeros((self.pattern.n + 1, b.shape[1]))
         x[self.pattern.permutation] = b * self.scale[:, None]
-        flat = x.reshape(-1)
         for batch, (inverse, W) in zip(self.pattern.batches, self._solved, strict=True):
-            p = batch.pivots
-            if self.pattern.loops is not None:
-                self.pattern.loops.forward(x, batch.scalars, inverse, W)
-                continue
-            y = inverse @ x[batch.scalars[:, :p]]
-            x[batch.scalars[:, :p]] = y
-            if batch.size > p:
-                outer = batch.scalars[:, p:]
-                down = W.transpose(0, 2, 1) @ y
-                places = outer[:, :, None] * k + np.arange(k) if k > 1 else outer
-                np.subtract.at(flat, places.reshape(-1), down.reshape(-1))
-            x[-1] = 0.0
+            self._down(x, batch.scalars, inverse, W)
         return x
+
+    def _down(self, x: Floats, scalars: Ints, inverse: Floats, W: Floats) -> None:
+        """The forward step of some fronts, in place; the last row of x belongs to what is padded, and stays 0."""
+        p, k = inverse.shape[1], x.shape[1]
+        if self.pattern.loops is not None:
+            self.pattern.loops.forward(x, scalars, inverse, W)
+            return
+        y = inverse @ x[scalars[:, :p]]
+        x[scalars[:, :p]] = y
+        if W.shape[2]:
+            outer = scalars[:, p:]
+            places = outer[:, :, None] * k + np.arange(k) if k > 1 else outer
+            np.subtract.at(x.reshape(-1), places.reshape(-1), (W.transpose(0, 2, 1) @ y).reshape(-1))
+        x[-1] = 0.0
 
     # -- inverse -----------------------------------------------------------------------------------------------
 

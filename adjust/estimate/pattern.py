@@ -6,6 +6,7 @@ It depends on which unknowns stand together, not on any value: one is made for a
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from types import ModuleType
 
 import numpy as np
@@ -31,6 +32,12 @@ class Pattern:
     repeated: tuple[bool, ...]  # of each Rows: has some row an unknown twice?
     loops: ModuleType | None  # compiled ones, where they pay
     spare: list[Floats] = field(default_factory=list)  # storage of factors that are done with
+
+    @cached_property
+    def edges(self) -> Ints:
+        """Number of the first front of every batch, and of none behind them."""
+        last = self.batches[-1]
+        return np.array([*(b.first for b in self.batches), last.first + last.count])
 
     def buffer(self) -> Floats:
         """Storage for the fronts of one factor and for its inverse, of any content."""

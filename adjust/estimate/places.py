@@ -13,12 +13,13 @@ from .ordering import Fronts, stable_order
 
 @dataclass(frozen=True)
 class Shapes:
-    """Of every front in the final order, (n_fronts,): pivots, pivots when padded, padded size, start in storage."""
+    """Of every front in the final order, (n_fronts,): pivots, pivots when padded, padded size, start in storage, parent."""
 
     pivots: Ints
     padded: Ints
     size: Ints
     start: Ints
+    parent: Ints
 
 
 class Places:
@@ -36,11 +37,12 @@ class Places:
     ) -> None:
         self.n, n_nodes = n, len(sizes)
         self.node, self.loops = node, loops
-        self.pivots, self.padded, self.size, self.kept = (
+        self.pivots, self.padded, self.size, self.kept, self.parent = (
             shapes.pivots,
             shapes.padded,
             shapes.size,
             shapes.start,
+            shapes.parent,
         )
         self.home = rank[fronts.home]
         self.sizes = sizes
@@ -98,6 +100,24 @@ class Places:
             np.repeat(self.offset[:-1], size) + step,
             np.repeat(self.begins[:-1], size) + step,
             np.repeat(up, size) + step,
+        )
+
+    def above(self, unknowns: Ints) -> Ints:
+        """The fronts of some unknowns and all fronts on their ways to the root, sorted."""
+        reached = np.zeros(len(self.pivots) + 1, dtype=bool)
+        front = self.home[self.node[unknowns]]
+        while len(front):
+            reached[front] = True
+            front = self.parent[front]
+            front = np.flatnonzero(np.bincount(front[(front >= 0) & ~reached[front]]))
+        return np.flatnonzero(reached)
+
+    def pivots_of(self, fronts: Ints) -> Ints:
+        """Permuted unknowns that are pivots of some fronts, in order."""
+        size = self.pivots[fronts]
+        ends = np.cumsum(size)
+        return np.arange(int(ends[-1]) if len(ends) else 0) + np.repeat(
+            self.first[fronts] - ends + size, size
         )
 
     def entries(self, i: Ints, j: Ints) -> tuple[Ints, Ints]:

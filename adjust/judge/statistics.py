@@ -86,18 +86,20 @@ def make_tests(book: Book) -> Tests:
 def _solve(
     point: Point, row: Ints, column: Ints, value: Floats, wanted: Ints, first: Ints, q: Ints, normal: Floats
 ) -> None:
-    """N of the hypotheses whose columns are `wanted`, by one solve a chunk of them."""
-    m, n = len(point.misclosure), point.unknowns.n
-    size = int(max(6, min(CHUNK, BUDGET // max(m, 1))))
+    """N of the hypotheses whose columns are `wanted`, by one forward solve a chunk of them."""
+    entries = np.bincount(column, minlength=int(first[-1] + q[-1]))
     order = np.argsort(column, kind="stable")
     row, column, value = row[order], column[order], value[order]
     begins = np.flatnonzero(np.isin(first, wanted))
     at = 0
     while at < len(begins):
-        stop, k = at, 0
-        while stop < len(begins) and (k == 0 or k + q[begins[stop]] <= size):
-            k += int(q[begins[stop]])
-            stop += 1
+        stop, k, held = at, 0, 0
+        while stop < len(begins):
+            h = begins[stop]
+            more, wide = int(q[h]), int(entries[first[h] : first[h] + q[h]].sum())
+            if k and (k + more > CHUNK or (held + wide) * (k + more) > BUDGET):
+                break
+            k, held, stop = k + more, held + wide, stop + 1
         chosen = begins[at:stop]
         columns = np.concatenate([first[h] + np.arange(q[h]) for h in chosen])
         local = np.full(int(columns.max()) + 1, -1)
@@ -106,10 +108,11 @@ def _solve(
         c, r, v = column[low:high], row[low:high], value[low:high]
         keep = local[c] >= 0
         c, r, v = local[c[keep]], r[keep], v[keep]
-        G = _transposed(point, r, c, v, k, n)
-        Y = point.cofactor.solve(G)
-        C = np.bincount(r * k + c, v, minlength=m * k).reshape(m, k)
-        diagonal = np.einsum("mk,mk->k", C, C) - np.einsum("nk,nk->k", G, Y)
+        touched, G = _touched(point, r, c, v, k)
+        rows, r = np.unique(r, return_inverse=True)
+        C = np.bincount(r * k + c, v, minlength=len(rows) * k).reshape(len(rows), k)
+        N = C.T @ C - point.cofactor.form(G, touched)
+        diagonal = np.diagonal(N)
         width = q[chosen]
         place = np.cumsum(width) - width
         lone = width == 1
@@ -117,26 +120,39 @@ def _solve(
         for h, i in zip(chosen[~lone].tolist(), place[~lone].tolist(), strict=True):
             w = int(q[h])
             part = slice(i, i + w)
-            normal[h, :w, :w] = C[:, part].T @ C[:, part] - G[:, part].T @ Y[:, part]
+            normal[h, :w, :w] = N[part, part]
         at = stop
 
 
 def _transposed(point: Point, row: Ints, column: Ints, value: Floats, k: int, n: int) -> Floats:
     """AᵀC, (n, k)."""
+    places, of, products = _products(point, row, column, value)
+    return np.asarray(np.bincount(places * k + of, products, minlength=n * k).reshape(n, k), dtype=np.float64)
+
+
+def _touched(point: Point, row: Ints, column: Ints, value: Floats, k: int) -> tuple[Ints, Floats]:
+    """The unknowns that AᵀC touches, and it there: (t,), (t, k)."""
+    places, of, products = _products(point, row, column, value)
+    touched, at = np.unique(places, return_inverse=True)
+    return touched, np.bincount(at * k + of, products, minlength=len(touched) * k).reshape(len(touched), k)
+
+
+def _products(point: Point, row: Ints, column: Ints, value: Floats) -> tuple[Ints, Ints, Floats]:
+    """Terms of AᵀC: unknown, column, value."""
     which = np.searchsorted(point.offsets, row, side="right") - 1
-    places, products = [], []
+    places = [np.zeros(0, dtype=np.int64)]
+    columns, products = [np.zeros(0, dtype=np.int64)], [np.zeros(0)]
     for g, rows in enumerate(point.rows):
         mine = np.flatnonzero(which == g)
         if not len(mine):
             continue
         i = row[mine] - point.offsets[g]
         of = rows.columns[i]
-        places.append((np.where(of >= 0, of, n) * k + column[mine][:, None]).ravel())
-        products.append((rows.values[i] * value[mine][:, None]).ravel())
-    if not places:
-        return np.zeros((n, k))
-    total = np.bincount(np.concatenate(places), np.concatenate(products), minlength=(n + 1) * k)
-    return np.asarray(total.reshape(n + 1, k)[:n], dtype=np.float64)
+        there = of >= 0
+        places.append(of[there])
+        columns.append(np.broadcast_to(column[mine][:, None], of.shape)[there])
+        products.append((rows.values[i] * value[mine][:, None])[there])
+    return np.concatenate(places), np.concatenate(columns), np.concatenate(products)
 
 
 def reduced(tests: Tests, h: int) -> Floats:

@@ -322,3 +322,28 @@ def test_without_the_extra_all_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(ImportError):
         kernels.use(True)
     assert kernels.chosen(10**7) is None
+
+
+@pytest.mark.parametrize("fast", [False, True])
+@pytest.mark.parametrize("late_too", [False, True])
+def test_half_solves_of_few_unknowns(fast: bool, late_too: bool) -> None:
+    """rightᵀ Q right where right is zero but for a few unknowns, from their ways to the root alone."""
+    n, node, rows, late = make(8, 600)
+    if not late_too:
+        late[:] = False
+    kernels.use(fast)
+    try:
+        pattern = Pattern.build(n, [r.columns for r in rows], node, late)
+    finally:
+        kernels.use(None)
+    factor = Factor(pattern, rows)
+    A = dense(rows, n)
+    Q = np.linalg.inv(A.T @ A)
+    rng = np.random.default_rng(2)
+    for few in (1, 4, 40, n):
+        places = rng.permutation(n)[:few]
+        right = rng.normal(size=(few, 5))
+        y = factor.half(right, places)
+        assert y.T @ y == pytest.approx(right.T @ Q[np.ix_(places, places)] @ right, rel=1e-10)
+        if few == 1:
+            assert len(y) < n / 4
