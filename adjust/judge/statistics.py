@@ -134,7 +134,8 @@ def _touched(point: Point, row: Ints, column: Ints, value: Floats, k: int) -> tu
     """The unknowns that AᵀC touches, and it there: (t,), (t, k)."""
     places, of, products = _products(point, row, column, value)
     touched, at = np.unique(places, return_inverse=True)
-    return touched, np.bincount(at * k + of, products, minlength=len(touched) * k).reshape(len(touched), k)
+    sums = np.bincount(at * k + of, products, minlength=len(touched) * k).reshape(len(touched), k)
+    return touched, np.asarray(sums, dtype=np.float64)
 
 
 def _products(point: Point, row: Ints, column: Ints, value: Floats) -> tuple[Ints, Ints, Floats]:
