@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
 from hubtack.io.pictures.day_figure import day_drawing
+from hubtack.io.pictures.decisions_figure import decisions_drawing
 from hubtack.io.pictures.netmap import network_drawing
 from hubtack.io.pictures.residual_figures import distance_drawing, normal_drawing, zenith_drawing
 
@@ -22,6 +23,7 @@ FIGURES: dict[str, Draw] = {
     "residuals_distance": distance_drawing,
     "residuals_zenith": zenith_drawing,
     "day": day_drawing,
+    "decisions": decisions_drawing,
 }
 
 
@@ -29,7 +31,8 @@ def drawings(adjustment: Adjustment, job: Job, names: tuple[str, ...] = ()) -> I
     """Name and drawing of every figure that the job has something for (of `names` alone where they are given).
 
     `svgmap.svg(drawing, drawing.title, drawing.words, name)` puts one into a page: `name` keeps its ids apart from those of the
-    others, `words` say what is seen. Milliseconds each; of thousands of readings only so many as a page bears are drawn.
+    others, `words` say what is seen. Milliseconds each, but one adjustment a decision.
+    Of thousands of readings only so many as a page bears are drawn.
     """
     for name in names or tuple(FIGURES):
         drawing = FIGURES[name](adjustment, job)

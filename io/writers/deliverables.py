@@ -38,6 +38,7 @@ _DRAWN = (
     "residuals_distance",
     "residuals_zenith",
     "day",
+    "decisions",
 )  # besides network.png and heights.png
 FIGURE_FILES = ("network.svg", *(f"{name}.{kind}" for name in _DRAWN for kind in ("png", "svg")))
 DELIVERABLES: dict[str, Deliverable] = {

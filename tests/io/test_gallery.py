@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import shutil
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -13,6 +14,7 @@ from scipy.stats import norm
 from hubtack.adjust import adjust
 from hubtack.io.job import read_job
 from hubtack.io.pictures.day_figure import day_drawing, sight_times
+from hubtack.io.pictures.decisions_figure import decisions_drawing
 from hubtack.io.pictures.gallery import FIGURES, drawings
 from hubtack.io.pictures.plot import number, thinned, ticks
 from hubtack.io.pictures.residual_figures import distance_drawing, normal_drawing, zenith_drawing
@@ -142,7 +144,7 @@ def test_ids_differ_within_a_page(yard) -> None:
         root = ElementTree.fromstring(svg(drawing, drawing.title, drawing.words, name))
         ids += [e.attrib["id"] for e in root.iter() if "id" in e.attrib]
         assert root.attrib["aria-labelledby"].split() == ids[-2:]
-    assert len(ids) == len(set(ids)) == 2 * len(FIGURES)
+    assert len(ids) == len(set(ids)) == 2 * (len(FIGURES) - 1)  # this job has no decisions
 
 
 def test_words_stay_on_the_page_whatever_stands_there(yard) -> None:
@@ -178,3 +180,29 @@ def test_ticks_are_round(low: float, high: float, expected: list[float]) -> None
 def test_figures_of_ticks() -> None:
     assert [number(v, 0.2) for v in (-0.2, -1e-12, 0.4)] == ["−0.2", "0.0", "0.4"]
     assert number(1500.0, 500.0) == "1500"
+
+
+def test_bars_are_what_a_decision_moved(tmp_path: Path) -> None:
+    shutil.copytree(SAMPLES / "taped-height", tmp_path / "job", ignore=shutil.ignore_patterns("out"))
+    before = read_job(tmp_path / "job")
+    with (tmp_path / "job" / "job.toml").open("a", encoding="utf-8") as file:
+        file.write('\n[[decision]]\ncorrect = "setup T07 height"\nvalue = "0.186 m"\nreason = "<b>"\n')
+    job = read_job(tmp_path / "job")
+    a, without = adjust(job.network, job.settings), adjust(before.network, before.settings)
+    drawing = decisions_drawing(a, job)
+    assert drawing is not None
+    move = 1000.0 * np.column_stack(
+        [getattr(a.marks, c) - getattr(without.marks, c) for c in ("east", "north", "height")]
+    )
+    ticks_at = [(t.x, float(t.words.replace("−", "-"))) for t in drawing.texts
+                if t.anchor == "middle" and t.words.replace("−", "").replace(".", "").isdigit()]  # fmt: skip
+    for left, column in ((True, np.hypot(move[:, 0], move[:, 1])), (False, move[:, 2])):
+        scale = np.polyfit(*np.array([t for t in ticks_at if (t[0] < 420) == left]).T, 1)
+        drawn = []
+        for bar in (b for b in drawing.areas if (b.corners[0][0] < 420) == left):
+            ends = np.polyval(scale, [c[0] for c in bar.corners[:2]])
+            drawn.append(ends[np.argmax(np.abs(ends))])
+        expected = column[np.argsort(-np.linalg.norm(move, axis=1))[:6]]
+        np.testing.assert_allclose(drawn, expected, atol=1e-3)
+    assert "variance factor 109.21 to 1.02" in drawing.words
+    assert decisions_drawing(without, before) is None
