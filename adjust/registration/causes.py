@@ -26,6 +26,7 @@ RIVAL = 6.0  # a factor 20 in likelihood
 PROBABLE = 0.01  # a cause is named below this probability, corrected for the number of hypotheses
 TRIPLES = 4000  # starts that are tried
 SETS = 6000  # sets of targets that are tried
+DOUBTFUL = 16  # targets among which exchanged names are sought
 MOST_WRONG = 3  # targets wrong at once whose every set is tried
 
 CauseName = Literal["target", "names", "height of kind", "scale"]
@@ -164,7 +165,9 @@ def _names(linear: Linear, y: Floats, x: Floats, R: Floats, t: Floats, total: fl
     """Two targets with each other's names."""
     out, n = [], len(y)
     site = x @ R.T + t
-    for i, j in combinations(range(n), 2):
+    # both of a pair lie elsewhere: it is sought among those that lie farthest off
+    off = np.argsort(-np.linalg.norm(y - site, axis=1), kind="stable")[:DOUBTFUL]
+    for i, j in combinations(sorted(off.tolist()), 2):
         swapped = (y - site).copy()
         swapped[i], swapped[j] = y[i] - site[j], y[j] - site[i]
         T = total - linear.objective(swapped.reshape(-1))

@@ -10,13 +10,17 @@ import numpy as np
 from ..estimate.quantiles import chi2_probability, chi2_quantile
 from ..ground.supports import centring_sigmas, height_sigmas, vertical_heights
 from ..ground.table import Flags, Floats, Ints
+from ..outcome.joint import MOST
 from ..results import Adjustment
 from .causes import Explained, explain
 from .fit import Fit, fit
+from .local import Local, local_at
 from .more import More, Places, grid, rank_places
 from .predict import Errors, Prediction, Unseen, predict, unseen
 from .rigid import motion_jacobian
-from .targets import Targets
+from .targets import Targets, require_spread
+
+FREE = 300  # marks that are tried for one more target; of more, some evenly
 
 
 @dataclass(frozen=True)
@@ -34,8 +38,13 @@ class Checks:
 @dataclass(frozen=True)
 class Registration:
     """All that `register` says. corners (8, …): of the box; points: those that were asked for; equal: corners as a program
-    has them that weighs all targets alike; middle: at the middle of the targets."""
+    has them that weighs all targets alike; middle: at the middle of the targets. All points in them are in the straight
+    axes of `local`; `asked` (8 + k, 3) m are corners and points in site coordinates. bend (m): how far straight axes and
+    site coordinates part at a target or corner."""
 
+    local: Local
+    asked: Floats
+    bend: float
     prediction: Prediction
     middle: Errors
     corners: Errors
@@ -74,12 +83,16 @@ def register(
     Raises Undetermined, NotConverged.
     """
     s = adjustment.settings
+    require_spread(everything.take(used))
+    asked = np.vstack([_box(low, high), points.reshape(-1, 3)])
+    local = local_at(adjustment, everything.centre[used].mean(axis=0))
+    whole = np.vstack([everything.centre, asked])
+    bend = float(np.linalg.norm(local.of(whole) - whole, axis=1).max())
+    everything = local.targets(everything)
     targets = everything.take(used)
     prediction = predict(targets, levelled)
-    corners = np.array(
-        [[e, n, h] for h in (low[2], high[2]) for e in (low[0], high[0]) for n in (low[1], high[1])]
-    )
-    wanted = np.vstack([corners, points]) if len(points) else corners
+    wanted = local.of(asked)
+    corners, points = wanted[:8], wanted[8:]
     fitted, why, checks = None, None, None
     if scanned is not None:
         fitted = fit(targets, scanned[used], levelled, s.confidence, s.alpha)
@@ -87,16 +100,19 @@ def register(
         rest = ~used & np.isfinite(scanned).all(axis=1)
         if rest.any():
             checks = _checks(fitted, everything, used, rest, scanned, s.alpha)
-    places = _places(adjustment, targets, low, high, candidates)
+    places = _places(adjustment, local, targets, low, high, candidates)
     more = None
-    if len(places.name):
+    if len(places.name) and 3 * (len(targets) + len(np.unique(places.mark))) <= MOST:
         own = _own_sigma(adjustment, targets)
         more = rank_places(adjustment, prediction, places, wanted, scan_sigma, own, s.confidence)
     return Registration(
+        local,
+        asked,
+        bend,
         prediction,
         prediction.errors(prediction.origin[None], s.confidence),
         prediction.errors(corners, s.confidence),
-        prediction.errors(points.reshape(-1, 3), s.confidence),
+        prediction.errors(points, s.confidence),
         prediction.errors(corners, s.confidence, equal=True),
         unseen(prediction, wanted, s.alpha, s.power),
         more, fitted, why, checks, s.confidence,
@@ -128,7 +144,12 @@ def _checks(f: Fit, everything: Targets, used: Flags, rest: Flags, scanned: Floa
 
 
 def _places(
-    adjustment: Adjustment, targets: Targets, low: Floats, high: Floats, candidates: Sequence[int] | None
+    adjustment: Adjustment,
+    local: Local,
+    targets: Targets,
+    low: Floats,
+    high: Floats,
+    candidates: Sequence[int] | None,
 ) -> Places:
     """Marks that bear no target yet, and where none are named places all over the box with the error of the nearest mark."""
     m = adjustment.marks
@@ -136,6 +157,7 @@ def _places(
     whole = np.flatnonzero(np.isfinite(points).all(axis=1))
     taken = set(targets.mark.tolist())
     free = [int(i) for i in (whole if candidates is None else candidates) if int(i) not in taken]
+    free = free[:: 1 + len(free) // FREE]
     name, mark, point = [str(m.mark[i]) for i in free], list(free), [points[i] for i in free]
     if candidates is None:
         bare = grid(low, high)
@@ -145,7 +167,14 @@ def _places(
         point += list(bare)
     names = np.empty(len(name), dtype=object)
     names[:] = name
-    return Places(names, np.array(mark, dtype=np.int64), np.array(point).reshape(-1, 3))
+    return Places(names, np.array(mark, dtype=np.int64), local.of(np.array(point).reshape(-1, 3)))
+
+
+def _box(low: Floats, high: Floats) -> Floats:
+    """Corners (8, 3): the four below, then the four above; west before east, south before north."""
+    return np.array(
+        [[e, n, h] for h in (low[2], high[2]) for e in (low[0], high[0]) for n in (low[1], high[1])]
+    )
 
 
 def _own_sigma(adjustment: Adjustment, targets: Targets) -> float:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..ground.table import Flags, Floats, Ints, Names
-from ..outcome.joint import point_coordinates, point_covariance
+from ..outcome.joint import MOST, point_coordinates, point_covariance
 from ..results import Adjustment
 from ..trouble import Trouble, Undetermined
 
@@ -88,6 +88,9 @@ def targets_of(
     for i, s in enumerate(setups.tolist()):
         if s >= 0:
             kind[i] = str(devices[net.setups.device[s]])
+    if 3 * len(marks) > MOST:
+        text = f"{len(marks)} targets are more than their joint covariance is made for: {MOST // 3} at most."
+        raise Undetermined((Trouble("NET318", text, "Name the targets of one scan with --targets."),))
     below = point_coordinates(adjustment, marks, np.full(len(marks), -1))
     return Targets(
         np.asarray(names, dtype=object), kind, marks, setups, centre, below,

@@ -133,7 +133,7 @@ def _run(
         adjustment, scan.targets, scan.used, low, high, wanted,
         scanned=scan.points, levelled=given["levelled"], scan_sigma=scan.scan_sigma, candidates=candidates,
     )  # fmt: skip
-    report = Report(result, adjustment, job, tuple(names), scan.assumed, given["tolerance"])
+    report = Report(result, adjustment, job, tuple(names), scan.assumed, given["tolerance"], scan.doubts)
     if picture is not None:
         from hubtack.io.pictures.register_figure import draw
 

@@ -88,6 +88,8 @@ def _look(c: Cause, e: Explained, r: Report) -> list[str]:
     assert f is not None
     out, m, t = [], a.marks, f.targets
     points = np.column_stack([m.east, m.north, m.height])
+    whole = np.flatnonzero(np.isfinite(points).all(axis=1))
+    points = r.result.local.of(points[whole])
     for i in c.targets:
         try:
             inverse = np.linalg.inv(e.seen_covariance[i] + np.diag(np.full(3, (3e-3) ** 2)))
@@ -104,10 +106,8 @@ def _look(c: Cause, e: Explained, r: Report) -> list[str]:
             )
             continue
         away = points - e.seen[i]
-        statistic = np.einsum(
-            "mi,ij,mj->m", np.nan_to_num(away, nan=1e6), inverse, np.nan_to_num(away, nan=1e6)
-        )
-        statistic[t.mark[i]] = np.inf
+        statistic = np.einsum("mi,ij,mj->m", away, inverse, away)
+        statistic[whole == t.mark[i]] = np.inf
         others = [j for j in range(len(t)) if j != i]
         centre = np.einsum("mi,ij,mj->m", t.centre[others] - e.seen[i], inverse, t.centre[others] - e.seen[i])
         if len(others) and centre.min() < NEAR:
@@ -116,7 +116,7 @@ def _look(c: Cause, e: Explained, r: Report) -> list[str]:
             )
         elif statistic.min(initial=np.inf) < NEAR:
             out.append(
-                f"The scanner saw {t.name[i]} at the mark {m.mark[int(np.argmin(statistic))]}: look at the names."
+                f"The scanner saw {t.name[i]} at the mark {m.mark[whole[int(np.argmin(statistic))]]}: look at the names."
             )
     return out
 

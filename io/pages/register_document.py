@@ -9,6 +9,7 @@ import numpy as np
 from hubtack.adjust.registration.rigid import quaternion
 
 if TYPE_CHECKING:
+    from hubtack.adjust.ground.table import Floats
     from hubtack.adjust.registration.causes import Cause
     from hubtack.adjust.registration.fit import Fit
     from hubtack.adjust.registration.predict import Errors
@@ -28,18 +29,20 @@ def register_document(r: Report) -> dict[str, Any]:
         "confidence": result.confidence,
         "tolerance": r.tolerance,
         "levelled": p.levelled,
-        "origin": p.origin.tolist(),
+        "origin": r.result.local.origin.tolist(),
+        "grid_factor": r.result.local.factor,
+        "bend": r.result.bend,
         "cofactor": p.cofactor.tolist(),
         "degrees_of_freedom": p.degrees_of_freedom,
         "scale_sigma": p.scale_sigma(),
         "narrow": p.narrow,
         "targets": _targets(r),
         "errors": [
-            *_errors(["middle"], result.middle),
-            *_errors(corners, result.corners),
-            *_errors(list(r.names), result.points),
+            *_errors(["middle"], result.middle, result.local.origin[None]),
+            *_errors(corners, result.corners, result.asked[:8]),
+            *_errors(list(r.names), result.points, result.asked[8:]),
         ],
-        "equal_weights": _errors(corners, result.equal),
+        "equal_weights": _errors(corners, result.equal, result.asked[:8]),
         "more": _more(r),
         "fit": None if result.fit is None else _fit(result.fit),
         "causes": [] if result.explained is None else [_cause(c, r) for c in result.explained.causes],
@@ -69,10 +72,10 @@ def _targets(r: Report) -> list[dict[str, Any]]:
     return rows
 
 
-def _errors(names: list[str], e: Errors) -> list[dict[str, Any]]:
+def _errors(names: list[str], e: Errors, at: Floats) -> list[dict[str, Any]]:
     return [
         {
-            "point": name, "east": float(e.points[i, 0]), "north": float(e.points[i, 1]), "height": float(e.points[i, 2]),
+            "point": name, "east": float(at[i, 0]), "north": float(at[i, 1]), "height": float(at[i, 2]),
             "covariance": e.covariance[i].tolist(), "plan": float(e.plan[i]), "height_error": float(e.height[i]),
             "spatial": float(e.spatial[i]), "outside": float(e.beyond[i]),
         }

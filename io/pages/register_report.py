@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 WAYS = ("low south-west", "low north-west", "low south-east", "low north-east",
         "high south-west", "high north-west", "high south-east", "high north-east")  # fmt: skip
+BEND = 1e-4  # m; less than this between straight axes and site coordinates is not told
 TOLD = 0.05  # equal weights are told where they make the worst corner worse by this share
 
 
@@ -34,6 +35,7 @@ class Report:
     names: tuple[str, ...]
     assumed: bool
     tolerance: float | None
+    doubts: tuple[tuple[str, str], ...] = ()  # targets that the site's adjustment speaks against, and why
 
     @property
     def good(self) -> bool:
@@ -297,6 +299,18 @@ def _cautions(r: Report) -> Section:
     f = result.fit
     if f is not None and f.rotation[2, 2] < 0.0:
         text = "The scanner would stand upside down. With targets in one plane that is what exchanged axes look like."
+        rows.append(Row("watch", (text,)))
+    used = {str(n) for n in t.name}
+    for name, why in r.doubts[:6]:
+        away = "It is kept out." if name not in used else "It is used all the same."
+        rows.append(Row("watch", (f"{name} should not be used: {why}. {away}",)))
+    if result.bend > BEND:
+        k = result.local.factor
+        text = (
+            f"Site coordinates are no straight axes at ground scale: grid / ground is {k:.6f}, and heights follow the earth; "
+            f"{r.told(result.bend)} at most here. The cloud is fitted in straight axes through the middle of the targets. "
+            "A program that lays it on the grid as it stands is off by as much."
+        )
         rows.append(Row("watch", (text,)))
     if r.adjustment.flagged:
         text = "The adjustment of the site is flagged by itself: settle that first (hubtack adjust)."

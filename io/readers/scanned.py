@@ -33,6 +33,7 @@ class Scanned:
     points: Floats | None
     assumed: bool
     scan_sigma: float  # m, of one more target
+    doubts: tuple[tuple[str, str], ...] = ()  # targets that the site's own adjustment speaks against, and why
 
 
 def read_scanned(
@@ -72,11 +73,15 @@ def read_scanned(
     faults.raise_if_any()
     aside = names.matching(mark, setup, without)
     use = np.where(aside & (use == "register"), "check" if path is not None else "no", use)
+    doubts = _doubts(adjustment, setup)
+    if path is None and not chosen:
+        use = np.where([bool(d) for d in doubts], "no", use)
     keep = use != "no"
     stated = _stated(job, setup, own, general)
     assumed = bool(np.isnan(stated[keep]).any())
     stated = np.where(np.isnan(stated), SCAN_SIGMA, stated)
     targets = targets_of(adjustment, mark[keep], setup[keep], stated[keep], heights[keep])
+    of = [(str(n), d) for n, d in zip(_names_of(adjustment, mark, setup), doubts, strict=True) if d]
     typical = float(np.median(stated[keep])) if keep.any() else SCAN_SIGMA
     return Scanned(
         targets,
@@ -84,7 +89,28 @@ def read_scanned(
         points[keep] if path is not None else None,
         assumed,
         typical,
+        tuple(of),
     )
+
+
+def _doubts(adjustment: Adjustment, setup: Ints) -> list[str]:
+    """Why the centre of a target setup should not be used; blank where nothing speaks against it."""
+    from hubtack.io.writers.scan_control import centre_uses
+
+    out = [""] * len(setup)
+    there = np.flatnonzero(setup >= 0)
+    for i, (use, why) in zip(there.tolist(), centre_uses(adjustment, setup[there]), strict=True):
+        if use == "do not use":
+            out[i] = why
+    return out
+
+
+def _names_of(adjustment: Adjustment, mark: Ints, setup: Ints) -> list[str]:
+    setups = adjustment.network.setups.setup
+    return [
+        str(setups[s]) if s >= 0 else str(adjustment.marks.mark[m])
+        for m, s in zip(mark.tolist(), setup.tolist(), strict=True)
+    ]
 
 
 def read_points(path: Path, job: Job, adjustment: Adjustment) -> tuple[list[str], Floats]:

@@ -30,7 +30,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from hubtack.adjust.ground.table import Flags, Floats
+from hubtack.adjust.ground.table import Flags, Floats, Ints
 
 from .deliverables import crs_of
 from .layout import cautions, reasons, rejected
@@ -105,14 +105,12 @@ def _centres(a: Adjustment, job: Job, show: Show) -> list[tuple[str, ...]]:
     covariance = covariance.copy()
     no_height = ~np.isfinite(centres[:, 2])
     covariance[no_height, 2, :] = covariance[no_height, :, 2] = math.nan
-    rejected_marks = np.logical_or(*rejected(a))
-    o, known = a.observations, cautions(a)
-    sighted = set(o.end_setup[o.kind == "zenith"].tolist())
+    known, uses = cautions(a), centre_uses(a, targets)
     texts = job.texts.get("setups", {})
     rows = []
     for k, i in enumerate(targets.tolist()):
         mark, support, device = int(on[k]), int(net.setups.support[i]), int(net.setups.device[i])
-        use, why = _centre_use(a, i, centres[k], bool(rejected_marks[mark]), i in sighted)
+        use, why = uses[k]
         rows.append(
             (
                 str(s.setup[i]),
@@ -134,6 +132,20 @@ def _centres(a: Adjustment, job: Job, show: Show) -> list[tuple[str, ...]]:
             )
         )
     return rows
+
+
+def centre_uses(a: Adjustment, targets: Ints) -> list[tuple[str, str]]:
+    """What the centre of each of these target setups is good for, and why not for more."""
+    from hubtack.adjust.outcome.joint import device_centres
+
+    o, centres = a.observations, device_centres(a, targets)
+    rejected_marks = np.logical_or(*rejected(a))
+    sighted = set(o.end_setup[o.kind == "zenith"].tolist())
+    marks = a.network.setups.mark[targets]
+    return [
+        _centre_use(a, i, centre, bool(rejected_marks[m]), i in sighted)
+        for i, centre, m in zip(targets.tolist(), centres, marks.tolist(), strict=True)
+    ]
 
 
 def _centre_use(

@@ -2,6 +2,9 @@
 
     site = shift + R · scanner
 
+in straight axes at ground scale through `origin`, a point in site coordinates, along its east, north and up. Where the site's
+coordinates are a grid, distances on it are `grid factor` times those; near the origin the two agree.
+
 Rows: the shift (the scanner's origin on the site), three small turns about the site's east, north and up (nought by
 definition; they carry the uncertainty of R, exp([turn]×)·R), then R row by row, its unit quaternion, and the scale, which is 1.
 The six columns `cov …` are the covariance of the first six rows, in m², m·rad and rad².
@@ -46,6 +49,9 @@ def write(result: Registration, path: Path) -> None:
     for name, v in zip("wxyz", quaternion(f.rotation), strict=True):
         rows.writerow([f"quaternion {name}", repr(float(v)), "", *[""] * 7])
     rows.writerow(["scale", "1", "", *[""] * 7])
+    for name, v in zip(("east", "north", "height"), result.local.origin, strict=True):
+        rows.writerow([f"origin {name}", repr(float(v)), "m", *[""] * 7])
+    rows.writerow(["grid factor", repr(result.local.factor), "", *[""] * 7])
     new = path.with_name(f".{path.name}.new-{os.getpid()}")
     try:
         new.write_text(out.getvalue(), encoding="utf-8", newline="")

@@ -8,8 +8,11 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
+from tests.adjust.networks import Plan
 
-from hubtack.adjust import adjust
+from hubtack.adjust import Settings, adjust
+from hubtack.adjust.earth.charts import TransverseMercator
+from hubtack.adjust.earth.ellipsoid import GRS80
 from hubtack.adjust.estimate.quantiles import chi2_quantile
 from hubtack.adjust.ground.table import Floats
 from hubtack.adjust.outcome.joint import centre_covariance, mark_covariance, point_covariance
@@ -18,7 +21,7 @@ from hubtack.adjust.registration.fit import fit
 from hubtack.adjust.registration.more import Places, rank_places
 from hubtack.adjust.registration.predict import Prediction, predict, unseen
 from hubtack.adjust.registration.rigid import aligned, beyond, motion_jacobian, quaternion, rotation
-from hubtack.adjust.registration.story import box_of, register
+from hubtack.adjust.registration.story import Registration, box_of, register
 from hubtack.adjust.registration.targets import Targets, standing, targets_of
 from hubtack.adjust.results import Adjustment
 from hubtack.adjust.trouble import Undetermined
@@ -415,3 +418,75 @@ def test_checks_are_as_far_off_as_their_covariance_says(hall: Adjustment) -> Non
     # six checks of one fit share its error: the spread of their mean is that of fits, taken from the trials themselves
     means = np.array(found).reshape(60, -1).mean(axis=1)
     assert means.mean() == pytest.approx(3.0, abs=3.5 * means.std() / np.sqrt(60))
+
+
+# -- grids and the curved earth ------------------------------------------------------------------------------------
+
+
+def held_site(points: Floats, settings: Settings) -> Adjustment:
+    """An adjustment whose marks are held at these points: two stations sight one another, so there is something to adjust."""
+    p = Plan()
+    for k, (e, n, h) in enumerate(points.tolist()):
+        p.held(f"K{k}", e, n, h)
+    p.support("pillar")
+    p.instrument()
+    p.target()
+    s = p.station(0)
+    for k in range(1, len(points)):
+        p.sight(s, p.prism(k))
+    return adjust(p.simulated(0, settings), settings)
+
+
+def laid(a: Adjustment, points: Floats, straight: Floats) -> Registration:
+    """A noise-free scan of straight coordinates, laid on the marks."""
+    n = len(points)
+    everything = targets_of(a, np.arange(n), np.full(n, -1), np.full(n, 1e-3))
+    x = straight @ Rotation.random(random_state=5).as_matrix()
+    low, high = points.min(axis=0), points.max(axis=0)
+    return register(
+        a,
+        everything,
+        np.ones(n, bool),
+        low,
+        high,
+        np.zeros((0, 3)),
+        scanned=x,
+        scan_sigma=1e-3,
+        candidates=[],
+    )
+
+
+def test_a_scaled_grid_is_no_misfit() -> None:
+    """A plane with 400 ppm: on the ground the hall is longer by 18 mm. The scan fits, the alarm is silent, the gap is told."""
+    rng = np.random.default_rng(18)
+    points = spread(6, rng)
+    k, h0 = 0.9996, 30.0
+    a = held_site(points, Settings(scale_factor=k, reference_height=h0))
+    ground = points.copy()
+    # over 40 m the ground is flat to 0.1 mm; at 31 m it is (R + 31)/(R + 30) of the plane at 30 m
+    middle = points.mean(axis=0)[:2]
+    ground[:, :2] = middle + (points[:, :2] - middle) / k * (1.0 + (points[:, 2:] - h0) / 6_371_000.0)
+    r = laid(a, points, ground)
+    assert r.fit is not None
+    assert np.abs(r.fit.residual).max() < 1e-4
+    assert abs(r.fit.scale) < 3e-6
+    assert r.local.factor == pytest.approx(k, abs=1e-6)
+    extent = np.linalg.norm(np.vstack([points, r.asked]) - points.mean(axis=0), axis=1).max()
+    assert r.bend == pytest.approx(4e-4 * extent, rel=0.05)
+
+
+def test_a_long_site_on_the_earth_is_straight_in_geocentric_axes() -> None:
+    """900 m: heights follow the earth (16 mm at the ends), the grid is short. Judge: PROJ's geocentric coordinates."""
+    from pyproj import Transformer
+
+    rng = np.random.default_rng(19)
+    points = np.array([600_000.0, 5_210_000.0, 700.0]) + rng.uniform(-450, 450, (7, 3)) * [1, 1, 0.1]
+    utm = TransverseMercator(GRS80, 0.0, np.radians(9.0), 0.9996, 500_000.0, 0.0)
+    a = held_site(points, Settings(frame="earth", chart=utm))
+    geo = Transformer.from_crs("EPSG:25832", "EPSG:4937", always_xy=True)
+    xyz = Transformer.from_crs("EPSG:4937", "EPSG:4936", always_xy=True)
+    straight = np.array([xyz.transform(*geo.transform(e, n)[:2], h) for e, n, h in points])
+    r = laid(a, points, straight)
+    assert r.fit is not None
+    assert np.abs(r.fit.residual).max() < 1e-6
+    assert r.bend > 0.1
