@@ -21,7 +21,7 @@ from .estimate.normals import Defect
 from .estimate.pattern import Pattern
 from .estimate.rows import objective
 from .estimate.solve import Solution
-from .ground.instruments import distance_sigmas
+from .ground.instruments import sighted_distance_sigmas
 from .ground.network import Network
 from .ground.table import Floats
 from .model.approximate import approximate
@@ -207,12 +207,8 @@ def _exact(equations: Equations, obs: Observations, x: Floats) -> Observations:
     sigma = obs.sigma.copy()
     rows = np.flatnonzero(np.isin(obs.kind.astype(str), ("distance", "level")))
     if len(rows):
-        network = equations.network
-        start, end = obs.start_setup[rows], obs.end_setup[rows]
-        bare = network.targets.reflectorless[network.setups.device[end]]
-        stated = distance_sigmas(
-            network.instruments, network.setups.device[start], value[rows], bare, obs.count[rows]
-        )
+        ends = obs.start_setup[rows], obs.end_setup[rows]
+        stated = sighted_distance_sigmas(equations.network, *ends, value[rows], obs.count[rows])
         sigma[rows] = np.maximum(stated, HELD_LENGTH)
     return obs.replace(value=value, sigma=sigma)
 

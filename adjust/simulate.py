@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from .ground.atmosphere import velocity_factors
 from .ground.network import REDUCED_KINDS, Marks, Network
 from .ground.table import Floats, Ints
 from .model.equations import Equations
@@ -87,7 +88,8 @@ def _write(
     columns["zenith"][row] = np.where(second[row], 2.0 * np.pi - noisy[at], noisy[at])
     for kind, name in (("distance", "slope"), ("level", "horizontal")):
         at, row = rows(kind)
-        columns[name][row] = noisy[at] - constants[sights.end[row]]
+        read = noisy[at] - constants[sights.end[row]]
+        columns[name][row] = read / velocity_factors(network, sights.start[row], sights.end[row])
     reduced = network.reduced
     if len(reduced):
         value = reduced.value.copy()

@@ -6,7 +6,7 @@ import gc
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from hubtack.adjust.ground.network import Marks, Network, Reduced, Sessions, Setups, Sights, Vectors
 from hubtack.adjust.ground.table import Names
@@ -14,7 +14,7 @@ from hubtack.adjust.settings import Settings
 from hubtack.adjust.trouble import Trouble
 from hubtack.io.readers import ground, sightings
 from hubtack.io.readers.cells import Cells
-from hubtack.io.readers.columns import TABLES
+from hubtack.io.readers.columns import ON_EARTH, TABLES
 from hubtack.io.readers.decisions import Decision, Decisions
 from hubtack.io.readers.jobfile import FILE, JobFile, read_jobfile, unread_jobfile
 from hubtack.io.readers.jobkeys import NAMED
@@ -24,6 +24,9 @@ from hubtack.io.readers.together import overruled, read_together
 from .faults import FaultList, Faults, Nearest, Spot, listed
 from .readers.source import open_source
 from .units import Units, quoted
+
+if TYPE_CHECKING:
+    from .readers.site import Site
 
 __all__ = ["Decision", "Job", "read_job"]
 
@@ -42,6 +45,7 @@ class Job:
     files: dict[str, str] = field(default_factory=dict)  # file name → sha256 of its bytes
     remarks: tuple[Trouble, ...] = ()  # defaults taken, columns not used, …
     write: tuple[str, ...] = ()  # deliverables that job.toml asks for
+    site: Site | None = None  # where on the earth; None in a plane of its own
     goals: dict[str, dict[str, Any]] = field(
         default_factory=dict
     )  # [tolerance] and [times] of a plan, [scanner]
@@ -52,6 +56,20 @@ class Job:
     texts: dict[str, dict[str, tuple[str, ...]]] = field(default_factory=dict)
 
     spots: dict[str, Callable[[int, str], Spot]] = field(default_factory=dict)  # of tables that are no files
+
+    @property
+    def crs(self) -> str:
+        """The system of east and north, in words that PROJ reads; blank where the job states none."""
+        return self.site.grid.definition if self.site is not None else ""
+
+    @property
+    def system(self) -> str:
+        """The same for people: EPSG:25833 (ETRS89 / UTM zone 33N)."""
+        if self.site is None:
+            return ""
+        crs = self.site.crs
+        own = f"{crs.name} ({crs.about['name']})"
+        return own if self.site.grid is crs else f"{self.site.grid.name}"
 
     def place(self, table: str, row: int) -> str:
         """`setups.csv:14` for a row of a table."""
@@ -95,7 +113,7 @@ def _read(folder: Path, without: Collection[int]) -> Job:
     tables = source.tables(jobfile, faults, remarks)
     jobfile.decisions = [None if i in without else d for i, d in enumerate(jobfile.decisions)]
     decisions = Decisions(jobfile, tables, faults)
-    network = _network(jobfile, tables, faults, remarks)
+    network, site = _network(jobfile, tables, _folder_of(folder), source.files, faults, remarks)
     if "marks" in tables and tables["marks"].whole:
         _check_names(jobfile, network, faults)
     if not faults:
@@ -114,26 +132,46 @@ def _read(folder: Path, without: Collection[int]) -> Job:
         remarks=tuple(remarks),
         write=jobfile.write,
         devices={section: dict(getattr(jobfile, section)) for section in NAMED},
+        site=site,
         goals=jobfile.goals,
         texts={name: _texts(name, table) for name, table in tables.items()},
         spots={name: table.spots for name, table in tables.items() if table.spots},
     )
 
 
+def _speaks_of_the_earth(tables: dict[str, TextTable]) -> bool:
+    return "marks" in tables and any(name in tables["marks"].columns for name in ON_EARTH)
+
+
+def _folder_of(path: Path) -> Path:
+    return path if path.is_dir() else path.parent
+
+
 def _texts(name: str, table: TextTable) -> dict[str, tuple[str, ...]]:
     """The columns of a table that people read and the engine does not, and control as it stands in the file."""
     kept = {c.name for c in TABLES[name] if c.kind == "text"} | {"base", "height_base"}
+    kept |= {"temperature", "pressure", "humidity"}
     kept |= {"control", "sigma_east", "sigma_north", "sigma_height"}
     return {column: tuple(cells) for column, cells in table.columns.items() if column in kept}
 
 
 def _network(
-    jobfile: JobFile, tables: dict[str, TextTable], faults: FaultList, remarks: list[Trouble]
-) -> Network:
-    """The network, with faults noted. What points into a table that could not be read whole is not checked."""
+    jobfile: JobFile,
+    tables: dict[str, TextTable],
+    folder: Path,
+    files: dict[str, str],
+    faults: FaultList,
+    remarks: list[Trouble],
+) -> tuple[Network, Site | None]:
+    """The network and where it lies, with faults noted. What points into a table that could not be read whole is not checked."""
     units = jobfile.units if jobfile.units_known else None
     cells = {name: Cells(table, units, faults) for name, table in tables.items()}
-    marks = ground.read_marks(cells["marks"]) if "marks" in cells else Marks.empty()
+    site, positions = None, None
+    if set(jobfile.site) - {"frame"} or jobfile.site.get("frame") == "earth" or _speaks_of_the_earth(tables):
+        from .readers.site import read_site
+
+        jobfile.settings, site, positions = read_site(jobfile, cells.get("marks"), folder, files, faults)
+    marks = ground.read_marks(cells["marks"], positions) if "marks" in cells else Marks.empty()
     mark_rows = _rows_of(marks.mark) if "marks" in cells and tables["marks"].whole else None
     targets = ground.read_targets(jobfile)
     vertical = sightings.vertical_setups(cells.get("sights"), cells.get("vectors"))
@@ -149,10 +187,10 @@ def _network(
         roles = tables["setups"].get("role") if "setups" in tables else []
         sights = sightings.read_sights(cells["sights"], setups, roles, names)
     if "reduced" in cells:
-        reduced = sightings.read_reduced(cells["reduced"], mark_rows)
+        reduced = sightings.read_reduced(cells["reduced"], mark_rows, jobfile.settings.frame == "earth")
     if "vectors" in cells:
         vectors, sessions = sightings.read_vectors(cells["vectors"], mark_rows, setups, names, jobfile)
-    return Network(
+    network = Network(
         marks=marks,
         setups=setups,
         sights=sights,
@@ -164,6 +202,15 @@ def _network(
         together=read_together(jobfile, faults) if jobfile.together else (),
         sessions=sessions,
     )
+    if "setups" in cells and any(tables["setups"].get(c) for c in ("temperature", "pressure")):
+        weather = True
+    else:
+        weather = any(spec is not None and spec.atmosphere for spec in jobfile.instruments.values())
+    if weather and names is not None:
+        from .readers.air import check_air
+
+        check_air(jobfile, network, cells.get("setups"), faults, remarks)
+    return network, site
 
 
 def _rows_of(names: Names) -> dict[str, int]:
@@ -195,12 +242,6 @@ def _check_names(jobfile: JobFile, network: Network, faults: FaultList) -> None:
 def _remark(jobfile: JobFile, tables: dict[str, TextTable], remarks: list[Trouble]) -> None:
     """What was taken for granted, and what was read and not used."""
     setups, sights = tables.get("setups"), tables.get("sights")
-    for name in ("temperature", "pressure"):
-        if setups and any(setups.get(name)):
-            text = f"The column {name} of setups.csv is kept, and not applied to the distances."
-            remarks.append(
-                Trouble("REM502", text, "Distances are taken as already corrected for the atmosphere.")
-            )
     if sights and "face" not in sights.columns:
         remarks.append(
             Trouble("REM503", "sights.csv has no column face; all readings are taken as of face 1.")

@@ -34,6 +34,20 @@ class Uniform:
         return np.broadcast_to(row, (len(latitude), 3))
 
 
+@dataclass(frozen=True)
+class Layered:
+    """Several sources: each value comes from the first that knows it."""
+
+    parts: tuple[Gravity, ...]
+
+    def at(self, latitude: Floats, longitude: Floats) -> Floats:
+        """Undulation and deflections, each from the first part that is not NaN there."""
+        out = np.full((len(latitude), 3), np.nan)
+        for part in self.parts:
+            out = np.where(np.isnan(out), part.at(latitude, longitude), out)
+        return out
+
+
 @dataclass(frozen=True, eq=False)
 class Lattice:
     """Values at the nodes of a regular lattice in latitude and longitude, linear between them; NaN outside.

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .network import Instruments
+from .network import Instruments, Network
 from .table import Flags, Floats, Ints
 
 
@@ -27,3 +27,20 @@ def distance_sigmas(
     constant = np.where(reflectorless & ~np.isnan(own), own, constant)
     ppm = np.where(reflectorless & ~np.isnan(own_ppm), own_ppm, ppm)
     return (constant + ppm * distance) / np.sqrt(readings)
+
+
+SPOT_SHARE = 0.2
+
+
+def sighted_distance_sigmas(
+    network: Network, start: Ints, end: Ints, distance: Floats, readings: Ints
+) -> Floats:
+    """Sigmas (m) of the means of distances read between setups: the instrument's, and what a slanting surface adds."""
+    setups = network.setups
+    device, bare = setups.device[start], network.targets.reflectorless[setups.device[end]]
+    stated = distance_sigmas(network.instruments, device, distance, bare, readings)
+    slant = np.where(bare, np.nan_to_num(np.tan(setups.incidence[end])), 0.0)
+    if not slant.any():
+        return stated
+    pointing = distance * angle_sigmas(network.instruments.direction[device], readings) * slant
+    return np.sqrt(stated**2 + pointing**2 + (SPOT_SHARE * network.instruments.spot[device] * slant) ** 2)

@@ -95,6 +95,14 @@ class Instruments(Table):
     distance_scale: Floats = column("number", "EDM scale error (a ratio): too long", default=0.0)
     collimation: Floats = column("angle", "collimation of the line of sight, as face 1 reads it", default=0.0)
     index: Floats = column("angle", "vertical index, as face 1 reads it", default=0.0)
+    atmosphere: Names = column(
+        "text", "first velocity correction: applied before, not applied, blank where not said", default=""
+    )
+    wavelength: Floats = column("length", "carrier of the distance meter", default=np.nan)
+    reference_temperature: Floats = column("number", "air it takes for granted, K", default=np.nan)
+    reference_pressure: Floats = column("number", "pressure of that air, Pa", default=np.nan)
+    reference_humidity: Floats = column("number", "relative humidity of that air, a ratio", default=np.nan)
+    spot: Floats = column("length", "half-width of the reflectorless spot", default=0.0)
 
 
 class Targets(Table):
@@ -121,6 +129,12 @@ class Setups(Table):
     base: Ints = column("index", "group that shares the centring error, −1 for none", default=-1)
     height_base: Ints = column("index", "group that shares the height error, −1 for none", default=-1)
     prism_constant: Floats = column("length", "overrides the constant of the target", default=np.nan)
+    temperature: Floats = column("number", "air temperature, K", default=np.nan)
+    pressure: Floats = column("number", "air pressure at the place, Pa", default=np.nan)
+    humidity: Floats = column("number", "relative humidity, a ratio", default=np.nan)
+    incidence: Floats = column(
+        "angle", "of a reflectorless sight, from the normal of the surface", default=np.nan
+    )
 
 
 class Sights(Table):

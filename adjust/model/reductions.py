@@ -13,7 +13,8 @@ from weakref import WeakKeyDictionary
 import numpy as np
 from numpy.typing import NDArray
 
-from ..ground.instruments import angle_sigmas, distance_sigmas
+from ..ground.atmosphere import velocity_factors
+from ..ground.instruments import angle_sigmas, sighted_distance_sigmas
 from ..ground.network import REDUCED_KINDS, Network
 from ..ground.table import Flags, Floats, Ints, Names, Table, column
 from .observations import KINDS, VECTOR
@@ -142,9 +143,9 @@ def _sight_part(network: Network, pairs: _Pairs, name: str) -> Part | None:
         observed = _mean(np.where(second, 2.0 * np.pi - value, value), inverse, count)
         sigma = angle_sigmas(network.instruments.zenith[setups.device[start]], count)
     else:
-        observed = _mean(value, inverse, count) + prism_constants(network)[end]
-        reflectorless = network.targets.reflectorless[setups.device[end]]
-        sigma = distance_sigmas(network.instruments, setups.device[start], observed, reflectorless, count)
+        observed = _mean(value, inverse, count) * velocity_factors(network, start, end)
+        observed = observed + prism_constants(network)[end]
+        sigma = sighted_distance_sigmas(network, start, end, observed, count)
     tail = f".{kind.says}"
     part = {
         "id": as_objects([pairs.ids[r] + tail for r in lead.tolist()]),

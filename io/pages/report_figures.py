@@ -75,12 +75,17 @@ def settings_rows(a: Adjustment, job: Job) -> list[tuple[str, str]]:
         "shared": "shared: an error of centring or height is common to all sights of its setup",
         "independent": "independent: errors of centring and height go into each reading's own sigma",
     }
-    return [
+    frame = [
         (
             "Frame",
             f"plane, sphere of radius {s.radius / 1000.0:.0f} km unrolled at reference height {level}{told}",
         ),
         ("Scale factor (grid / ground)", f"{s.scale_factor:.8g}"),
+    ]
+    if s.frame == "earth":
+        frame = [("Frame", f"earth: {job.system}, heights {s.heights}")]
+    return [
+        *frame,
         (
             "Refraction coefficient",
             f"{s.refraction:g}" + (f", sigma {s.refraction_sigma:g}" if s.refraction_sigma else ", held"),

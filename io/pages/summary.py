@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hubtack.adjust.ground.table import Flags, Floats, Ints
+from hubtack.io.pages.grid import grid_section
 from hubtack.io.pages.judgement import components_section, findings_section, heights_section
 from hubtack.io.pages.orientation import orientation_section
 from hubtack.io.pages.verdict import readings_of, strength_of, verdict_section
@@ -48,6 +49,7 @@ def summary(adjustment: Adjustment, job: Job, most: int = 3, path: str = "JOB") 
         _weakest(adjustment, job, min(most, 2)),
         orientation_section(adjustment, job),
         _decisions(job, most),
+        grid_section(adjustment, job),
         _datum(adjustment, show),
         _blanks(adjustment, most),
         _remarks(adjustment, job, most),
@@ -224,7 +226,7 @@ def _datum(a: Adjustment, show: Show) -> Section:
         freedoms = joined([_FREEDOMS.get(f, f) for f in a.datum])
         over = "all marks" if len(a.datum_marks) == len(a.marks) else names(a.datum_marks, 6)
         rows.append(Row("", (f"Free in {freedoms}: fixed by inner constraints over {over or 'all marks'}.",)))
-    if np.isfinite(a.marks.height).any() and len(a.setups):
+    if a.settings.frame == "plane" and np.isfinite(a.marks.height).any() and len(a.setups):
         level = f"{show.units.show_length(a.reference_height, 3)} {show.units.length_name}"
         rows.append(Row("", (f"Plane frame unrolled at reference height {level}.",)))
     return Section("datum", "Datum", tuple(rows))

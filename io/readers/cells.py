@@ -65,6 +65,10 @@ class Cells:
             return np.full(len(self), math.nan)
         return self._numbers(name, self.units.parse_angle, "TAB205")
 
+    def quantities(self, name: str, parse: Callable[[str], float]) -> Floats:
+        """A column of quantities that carry their unit, NaN where blank."""
+        return self._numbers(name, parse, "TAB224")
+
     def numbers(self, name: str) -> Floats:
         """A column of plain numbers, NaN where blank."""
         return self._numbers(name, parse_number, "TAB206")

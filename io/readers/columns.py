@@ -5,7 +5,20 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-ColumnKind = Literal["name", "word", "length", "angle", "count", "area", "value", "sigma", "text"]
+ColumnKind = Literal[
+    "name",
+    "word",
+    "length",
+    "angle",
+    "count",
+    "area",
+    "value",
+    "sigma",
+    "text",
+    "temperature",
+    "pressure",
+    "humidity",
+]
 
 
 @dataclass(frozen=True)
@@ -26,6 +39,9 @@ class InputColumn:
             "area": "m²",
             "value": "the job's unit for its kind, or its own",
             "sigma": "always its own",
+            "temperature": "°C, or its own",
+            "pressure": "hPa, or its own",
+            "humidity": "%",
         }.get(self.kind, "")
 
 
@@ -39,6 +55,14 @@ MARKS = (
     C("sigma_east", "length", "sigma of a weighted east"),
     C("sigma_north", "length", "sigma of a weighted north"),
     C("sigma_height", "length", "sigma of a weighted height"),
+    C("latitude", "angle", "latitude, in a geographic crs in the place of north"),
+    C("longitude", "angle", "longitude, east positive, in the place of east"),
+    C("x", "length", "geocentric X, in a geocentric crs in the place of east, north, height"),
+    C("y", "length", "geocentric Y"),
+    C("z", "length", "geocentric Z"),
+    C("undulation", "length", "geoid over ellipsoid; overrides [site]"),
+    C("deflection_north", "sigma", "zenith north of the ellipsoid's normal; overrides [site]"),
+    C("deflection_east", "sigma", "zenith east of it; overrides [site]"),
     C("note", "text", "free text"),
 )
 SETUPS = (
@@ -56,8 +80,10 @@ SETUPS = (
     C("height_base", "name", "setups with the same height_base share their height error"),
     C("prism_constant", "length", "still to be added to recorded distances; overrides the target's"),
     C("facing", "text", "what the target faces"),
-    C("temperature", "text", "kept, not applied"),
-    C("pressure", "text", "kept, not applied"),
+    C("temperature", "temperature", "of the air at the device"),
+    C("pressure", "pressure", "of the air there, not reduced to sea level"),
+    C("humidity", "humidity", "relative humidity of the air there"),
+    C("incidence", "angle", "of a reflectorless sight to it, from the normal of the surface"),
     C("started", "text", "when it was set up"),
     C("note", "text", "free text"),
 )
@@ -87,6 +113,13 @@ REDUCED = (
         "its sigma with its unit: 1.2 mm, 3 arcsec; of a rise also 0.7 mm/sqrt(km)",
         required=True,
     ),
+    C("reference", "word", "azimuth: grid, geodetic, astronomic; horizontal: ground, grid, ellipsoid"),
+    C(
+        "repetitions",
+        "count",
+        "angle by repetition: value is what the circle turned in all, less whole turns",
+    ),
+    C("single", "angle", "the same angle turned once, to a minute or so"),
     C("length", "length", "length of the levelled line, where sigma is per root of a kilometre"),
     C("note", "text", "free text"),
 )
@@ -131,6 +164,10 @@ POINTS = (
     C("height", "length", "height; blank is the mark's"),
     C("note", "text", "free text"),
 )
+ON_EARTH = (
+    "latitude", "longitude", "x", "y", "z", "undulation", "deflection_north", "deflection_east",
+)  # fmt: skip
+"""Columns of marks.csv that only the earth frame knows."""
 BESIDE: dict[str, tuple[InputColumn, ...]] = {"scanner": SCANNER}  # read by a command, no part of the network
 LOCAL, GEOCENTRIC = ("de", "dn", "du"), ("dx", "dy", "dz")  # differences of vectors, by the frame of the job
 TABLES: dict[str, tuple[InputColumn, ...]] = {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -15,19 +16,24 @@ from hubtack.io.faults import Nearest, listed
 from hubtack.io.readers.cells import Cells, rows_where
 from hubtack.io.readers.jobfile import JobFile
 from hubtack.io.readers.jobkeys import HEIGHT_DEFAULTS, InstrumentKeys, SupportKeys, TargetKeys
-from hubtack.io.units import quoted
+from hubtack.io.units import parse_angle_quantity, parse_humidity, parse_pressure, parse_temperature, quoted
 
 COMPONENTS = {"e": "east", "n": "north", "h": "height"}
+MOST_SLANT = math.radians(70.0)  # beyond, a distance without a prism is refused: common practice, no source
 ROLES = ("instrument", "target")
 _CONTROL = re.compile(r"(held|weighted)(?:-([enh]{1,3}))?")
 
 
-def read_marks(cells: Cells) -> Marks:
-    """The marks; sigmas 0 where held, as given where weighted, infinite where free."""
+def read_marks(cells: Cells, positions: Mapping[str, Floats] | None = None) -> Marks:
+    """The marks; sigmas 0 where held, as given where weighted, infinite where free.
+
+    `positions` are coordinates that were made of others (latitudes, say), column → (n,) m.
+    """
     cells.identities("mark")
-    values = {c: cells.lengths(c) for c in COMPONENTS.values()}
+    positions = positions or {}
+    values = {c: positions[c] if c in positions else cells.lengths(c) for c in COMPONENTS.values()}
     sigmas = {c: cells.lengths(f"sigma_{c}") for c in COMPONENTS.values()}
-    given = {c: cells.given(c) for c in COMPONENTS.values()}
+    given = {c: np.isfinite(positions[c]) if c in positions else cells.given(c) for c in COMPONENTS.values()}
     given_sigma = {c: cells.given(f"sigma_{c}") for c in COMPONENTS.values()}
     used = "".join(letter for letter, c in COMPONENTS.items() if given[c].any()) or "enh"
     prior = {c: np.full(len(cells), math.inf) for c in COMPONENTS.values()}
@@ -73,6 +79,9 @@ def read_marks(cells: Cells) -> Marks:
         sigma_east=prior["east"],
         sigma_north=prior["north"],
         sigma_height=prior["height"],
+        undulation=cells.lengths("undulation"),
+        deflection_north=cells.quantities("deflection_north", parse_angle_quantity),
+        deflection_east=cells.quantities("deflection_east", parse_angle_quantity),
     )
 
 
@@ -153,6 +162,11 @@ def read_instruments(job: JobFile) -> Instruments:
     for name in ("distance", "reflectorless"):
         pairs = [getattr(s, name) or (math.nan, math.nan) for s in specs]
         columns |= {name: [p[0] for p in pairs], f"{name}_ppm": [p[1] for p in pairs]}
+    air = [s.reference_air or (math.nan,) * 3 for s in specs]
+    for k, name in enumerate(("temperature", "pressure", "humidity")):
+        columns[f"reference_{name}"] = [a[k] for a in air]
+    columns["wavelength"] = [math.nan if s.wavelength is None else s.wavelength for s in specs]
+    columns |= {name: [getattr(s, name) for s in specs] for name in ("atmosphere", "spot")}
     return Instruments(**columns | {"instrument": list(job.instruments)})
 
 
@@ -189,6 +203,11 @@ def read_setups(
     for row in rows_where((role == "instrument") & (constant != 0) & ~np.isnan(constant)):
         found = "An instrument setup has no prism"
         cells.fault(row, "prism_constant", "TAB232", found, "Give the constant at the target's setup.")
+    incidence = cells.angles("incidence")
+    for row in rows_where((incidence < 0.0) | (incidence > MOST_SLANT)):
+        found = f"An incidence of {quoted(cells.text('incidence')[row])} is beyond 0 to 70 degrees from the normal"
+        wanted = "Leave the distance out, or measure from where the surface is seen less at a slant."
+        cells.fault(row, "incidence", "TAB255", found, wanted)
     return Setups(
         setup=cells.names("setup"),
         instrument=role == "instrument",
@@ -199,6 +218,10 @@ def read_setups(
         base=base,
         height_base=cells.groups("height_base"),
         prism_constant=constant,
+        temperature=cells.quantities("temperature", parse_temperature),
+        pressure=cells.quantities("pressure", parse_pressure),
+        humidity=cells.quantities("humidity", parse_humidity),
+        incidence=incidence,
     )
 
 

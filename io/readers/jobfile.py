@@ -21,6 +21,7 @@ FILE = "job.toml"
 Beside = Callable[
     [str, FaultList], str | None
 ]  # the text of a file beside the job, None with a fault where there is none
+EARTH_KEYS = ("frame", "crs", "heights", "undulation", "geoid", "deflection_north", "deflection_east")
 TYPES = {
     "string_type": "a text in quotation marks",
     "float_type": "a number",
@@ -65,6 +66,7 @@ class JobFile:
     )  # keys of included files that the job states itself
     columns: jobkeys.ColumnsKeys | None = None  # a field book in the place of setups.csv and sights.csv
     source: jobkeys.SourceKeys | None = None
+    site: dict[str, Any] = field(default_factory=dict)  # keys of [site] that say where on the earth, as read
     decision_places: dict[int, str] = field(default_factory=dict)  # of decisions that stand in another file
     readable: bool = True  # False where the text is no TOML: then no name can be checked
 
@@ -85,7 +87,6 @@ def read_jobfile(text: str, faults: FaultList, beside: Beside | None = None) -> 
     if data is None:
         job.readable = job.units_known = False
         return job
-    _refuse_later(data, job, faults)
     check_names(data, job, faults)
     if beside is not None and "include" in data:
         from .includes import include
@@ -131,15 +132,6 @@ def check_names(data: dict[str, Any], job: JobFile, faults: FaultList) -> None:
 def unread_jobfile() -> JobFile:
     """What stands for a job.toml that can't be had: nothing that the tables name is checked against it."""
     return JobFile(TomlPlaces(""), units_known=False, readable=False)
-
-
-def _refuse_later(data: dict[str, Any], job: JobFile, faults: FaultList) -> None:
-    site = data.get("site")
-    if isinstance(site, dict) and site.get("frame") == "earth":
-        job.fault(
-            faults, ("site", "frame"), "JOB109", 'frame = "earth" is not supported yet', 'Write "plane".'
-        )
-        del site["frame"]
 
 
 def validate(data: dict[str, Any], job: JobFile, faults: FaultList, schema: Any) -> dict[str, Any]:
@@ -298,7 +290,8 @@ def _settings(valid: dict[str, Any], job: JobFile, faults: FaultList) -> Setting
     given: dict[str, Any] = {}
     for section in ("site", "tests"):
         for name, value in valid.get(section, {}).items():
-            if name == "frame":
+            if section == "site" and name in EARTH_KEYS:
+                job.site[name] = value
                 continue
             try:
                 Settings(**{name: value})

@@ -18,6 +18,8 @@ QUANTITIES: dict[str, tuple[Callable[[str], Any], str]] = {
     "sigma of a length": (units.parse_sigma_length, "0.5 mm"),
     "angle": (units.parse_sigma_angle, "3 arcsec"),
     "angle of either sign": (units.parse_angle_quantity, "-2 arcsec"),
+    "air": (units.parse_air, "12 degC, 1013.25 hPa, 60 %"),
+    "wavelength": (units.parse_wavelength, "658 nm"),
     "ratio": (units.parse_ratio, "2 ppm"),
     "ratio of either sign": (lambda text: units.parse_ratio(text, signed=True), "-1.2 ppm"),
     "sigma of a distance": (units.parse_distance_sigma, "1 mm + 1.5 ppm"),
@@ -56,7 +58,19 @@ class UnitKeys:
 class Site:
     """[site]"""
 
-    frame: str = key("choice", "frame of the coordinates, earth not yet", "plane", "earth", default="plane")
+    frame: str = key("choice", "frame of the coordinates", "plane", "earth", default="plane")
+    crs: str = key("text", "reference system of the coordinates: EPSG:25832, EPSG:25832+7837", default="")
+    heights: str = key(
+        "choice", "what heights are over; earth frame", "ellipsoidal", "orthometric", default=""
+    )
+    undulation: float | None = key("length", "geoid over ellipsoid, on the whole site", default=None)
+    geoid: str = key(
+        "text", "file of undulations and deflections, .csv or .gtx, in the job's folder", default=""
+    )
+    deflection_north: float | None = key(
+        "angle of either sign", "zenith north of the ellipsoid's normal, on the whole site", default=None
+    )
+    deflection_east: float | None = key("angle of either sign", "zenith east of it", default=None)
     refraction: float = key("number", "refraction coefficient k", default=0.13)
     refraction_sigma: float = key("number", "its sigma; 0 holds it", default=0.0)
     scale_factor: float = key("number", "grid length / ground length", default=1.0)
@@ -230,6 +244,14 @@ class InstrumentKeys:
     distance_scale: float = key("ratio of either sign", "its scale error: too long", default=0.0)
     collimation: float = key("angle of either sign", "its collimation, as face 1 reads it", default=0.0)
     index: float = key("angle of either sign", "its vertical index, as face 1 reads it", default=0.0)
+    atmosphere: str = key(
+        "choice", "first velocity correction of its distances", "applied", "not applied", default=""
+    )
+    wavelength: float | None = key("wavelength", "carrier of its distance meter", default=None)
+    reference_air: tuple[float, float, float] | None = key(
+        "air", "temperature, pressure, humidity that it takes for granted", default=None
+    )
+    spot: float = key("sigma of a length", "half-width of its reflectorless spot", default=0.0)
 
 
 @dataclass(eq=False)

@@ -8,13 +8,14 @@ from typing import Any
 
 import numpy as np
 
-from hubtack.adjust.ground.network import REDUCED_KINDS, Reduced, Sessions, Setups, Sights, Vectors
+from hubtack.adjust.ground.network import Reduced, Sessions, Setups, Sights, Vectors
 from hubtack.adjust.ground.table import Flags, Ints
 from hubtack.io.faults import Nearest, listed
 from hubtack.io.readers.cells import Cells, rows_where
 from hubtack.io.readers.columns import GEOCENTRIC, LOCAL
 from hubtack.io.readers.jobfile import JobFile
 from hubtack.io.readers.jobkeys import SessionKeys
+from hubtack.io.readers.referred import REFERENCES, referred, repeated
 from hubtack.io.units import Unreadable, parse_sigma_angle, parse_sigma_length, parse_sigma_per_km, quoted
 
 TURN = 2 * math.pi
@@ -110,10 +111,12 @@ def _check_zeniths(cells: Cells, zenith: np.ndarray[tuple[int], np.dtype[np.floa
         cells.mistake(row, "zenith", "TAB219", found, wanted)
 
 
-def read_reduced(cells: Cells, marks: dict[str, int] | None) -> Reduced:
-    """Observations between marks; value and sigma in the unit of their kind."""
+def read_reduced(cells: Cells, marks: dict[str, int] | None, earth: bool = False) -> Reduced:
+    """Observations between marks; value and sigma in the unit of their kind. `earth`: what azimuths and distances refer
+    to must be said.
+    """
     cells.identities("id")
-    kind = cells.choices("kind", REDUCED_KINDS)
+    kind = cells.choices("kind", list(REFERENCES))
     length = cells.lengths("length")
     start = cells.indices("from", marks, "TAB210", "mark", "marks.csv")
     at = cells.indices("at", marks, "TAB210", "mark", "marks.csv", required=False)
@@ -128,11 +131,11 @@ def read_reduced(cells: Cells, marks: dict[str, int] | None) -> Reduced:
         ends = [i for i in (start[row], at[row], end[row]) if i >= 0]
         if len(set(ends)) < len(ends):
             cells.fault(row, "to", "TAB222", "It runs from a mark to itself", "See from, at and to.")
-        values.append(_value(cells, row, name))
+        values.append(repeated(cells, row, name, _value(cells, row, name)))
         sigmas.append(_sigma(cells, row, name, float(length[row])))
     return Reduced(
         id=cells.names("id"),
-        kind=kind,
+        kind=referred(cells, kind, earth),
         start=start,
         at=at,
         end=end,

@@ -1,7 +1,7 @@
 """Deliverables: one module a file, each with `write(adjustment, job, folder)`.
 
-WRITERS are written by every run (heights.png only where there are heights to draw); `deliverables` lists what is
-written only where asked for.
+WRITERS are written by every run (heights.png only where there are heights to draw, lines.csv and geodetic.csv only in the
+earth frame); `deliverables` lists what is written only where asked for.
 """
 
 from __future__ import annotations
@@ -22,6 +22,8 @@ WRITERS: dict[str, str] = {
     "coordinates.csv": "hubtack.io.writers.coordinates",
     "residuals.csv": "hubtack.io.writers.residuals",
     "setups.csv": "hubtack.io.writers.setups",
+    "lines.csv": "hubtack.io.writers.lines",
+    "geodetic.csv": "hubtack.io.writers.geodetic",
     "network.png": "hubtack.io.writers.picture",
     "heights.png": "hubtack.io.writers.heights",
     "report.html": "hubtack.io.writers.page",

@@ -14,6 +14,7 @@ import numpy as np
 from hubtack.adjust.ground.table import Table
 from hubtack.io.about import version
 from hubtack.io.findings import record as finding_record
+from hubtack.io.pages.grid import grid_document
 from hubtack.io.pages.verdict import fails
 
 if TYPE_CHECKING:
@@ -74,29 +75,29 @@ def result_document(adjustment: Adjustment, job: Job) -> dict[str, Any]:
             "ellipse_factor": _number(a.ellipse_factor),
         },
         "datum": {"free": list(a.datum), "marks": list(a.datum_marks)},
-        "marks": [_with_ellipse(r, settings.confidence) for r in _records(a.marks)],
-        "relative": [_with_ellipse(r, settings.confidence) for r in _records(a.relative)],
-        "observations": _records(a.observations),
-        "left_out": _records(a.left_out),
+        "marks": [_with_ellipse(r, settings.confidence) for r in records(a.marks)],
+        "relative": [_with_ellipse(r, settings.confidence) for r in records(a.relative)],
+        "observations": records(a.observations),
+        "left_out": records(a.left_out),
         "setups": _setups(adjustment),
-        "control": _records(a.control),
-        "orientations": _records(a.orientations),
-        "constants": [r | {"quantity": q} for r, q in zip(_records(a.constants), quantities, strict=True)],
-        "components": [] if a.components is None else _records(a.components),
+        "control": records(a.control),
+        "orientations": records(a.orientations),
+        "constants": [r | {"quantity": q} for r, q in zip(records(a.constants), quantities, strict=True)],
+        "components": [] if a.components is None else records(a.components),
         "findings": [finding_record(f, job) for f in a.findings],
         "remarks": [_plain(t) for t in (*job.remarks, *a.remarks)],
         "decisions": [dataclasses.asdict(d) for d in job.decisions],
-        "settings": _plain(settings),
+        "settings": {k: v for k, v in _plain(settings).items() if k not in ("chart", "gravity")},
         "units": {"length": job.units.length, "angle": job.units.angle},
         "files": dict(job.files),
-    }
+    } | ({"earth": grid_document(a, job)} if job.site is not None else {})
 
 
 def _setups(adjustment: Adjustment) -> list[dict[str, Any]]:
     net = adjustment.network
-    records = _records(adjustment.setups)
+    found = records(adjustment.setups)
     out = []
-    for i, record in enumerate(records):
+    for i, record in enumerate(found):
         support = int(net.setups.support[i])
         head = {
             "setup": record.pop("setup"),
@@ -122,11 +123,14 @@ def _with_ellipse(record: dict[str, Any], confidence: float) -> dict[str, Any]:
 
 
 def _plain(value: Settings | Trouble) -> dict[str, Any]:
-    return {k: list(v) if isinstance(v, tuple) else v for k, v in dataclasses.asdict(value).items()}
+    return {
+        f.name: list(v) if isinstance(v := getattr(value, f.name), tuple) else v
+        for f in dataclasses.fields(value)
+    }
 
 
-def _records(table: Table) -> list[dict[str, Any]]:
-    """Rows of a table as dicts; columns in the order in which the table declares them."""
+def records(table: Table) -> list[dict[str, Any]]:
+    """Rows of a table as dicts, None for NaN; columns in the order in which the table declares them."""
     names, lists = [], []
     for c in table.columns():
         if c.name in _INNER:

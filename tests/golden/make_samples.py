@@ -24,8 +24,8 @@ from hubtack.io.job import Job, read_job
 from hubtack.io.units import ARCSEC
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
+from tests.golden.plans import BESIDE, SCANS, Plan, Scan
 from tests.golden.plans import PLANS as DAYS
-from tests.golden.plans import SCANS, Plan, Scan
 from tests.golden.plans import SEEDS as SEEDS_OF_DAYS
 from tests.golden.plans_pairs import PAIRS, PLANNED
 from tests.golden.plans_pairs import SEEDS as SEEDS_OF_PAIRS
@@ -47,7 +47,7 @@ def make(name: str, folder: Path) -> None:
         "sights": plan.sights,
         "reduced": plan.reduced,
     }
-    for table, rows in tables.items():
+    for table, rows in (tables | BESIDE.get(name, {})).items():
         write(folder / f"{table}.csv", rows)
     write(folder / "truth.csv", plan.truth_rows())
     job = read_job(folder)

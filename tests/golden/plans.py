@@ -286,11 +286,84 @@ def by_hand() -> Plan:
     return p
 
 
-PLANS = {"braced-traverse": braced_traverse(), "free-stations": free_stations(), "by-hand": by_hand()}
+def ropeway() -> Plan:
+    """From the works up to the clay pit on the mountain, 2.2 km and 640 m, in UTM; the air was read, and is still to go in."""
+    p = Plan("07:20")
+    p.mark("V1", 395210.4182, 5262104.9317, 612.3847, "held", note="bolt in kiln wall")
+    p.mark("V2", 395433.1066, 5261958.2751, 618.7024, "held", note="pillar at the loading dock")
+    p.mark("L1", 396906.7713, 5263378.1459, 1247.9036, "held", note="pillar at the pit")
+    p.mark(
+        "L2",
+        396741.2290,
+        5263502.6648,
+        1263.4471,
+        "weighted",
+        "8 mm, 15 mm",
+        note="bolt from the pit's own survey",
+    )
+    p.mark("S1", 395651.2, 5262521.7, 748.31, note="foot of support 1")
+    p.mark("S2", 396018.9, 5262819.3, 905.66, note="foot of support 2")
+    p.mark("S3", 396402.6, 5263043.8, 1090.12, note="foot of support 3")
+    p.mark("A", 395902.3, 5262306.5, 811.74, note="nail on the bluff")
+    p.mark("B", 396498.8, 5262702.1, 1003.27, note="nail at the hut")
+    visits = (
+        ("V1", ("V2", "S1", "S2", "A", "L1"), 17.2, 943.6, 62),
+        ("A", ("V1", "V2", "S1", "S2", "S3", "B"), 16.1, 921.4, 58),
+        ("B", ("A", "S2", "S3", "L1", "L2", "V2"), 14.7, 900.3, 55),
+        ("L1", ("L2", "B", "S3", "S2", "V1"), 13.3, 874.0, 51),
+        ("S2", ("V1", "S1", "S3", "A", "B", "L2"), 18.4, 911.2, 47),
+    )
+    for at, seen, temperature, pressure, humidity in visits:
+        station = p.setup(f"I-{at}", at, "tripod", "ts-a", f"{1.55 + 0.01 * len(p.setups):.3f}")
+        p.setups[-1] |= {
+            "temperature": f"{temperature}",
+            "pressure": f"{pressure}",
+            "humidity": f"{humidity}",
+        }
+        targets = []
+        for m in seen:
+            support, height = (
+                ("pillar", "0.2350")
+                if m in ("V2", "L1")
+                else ("tripod", f"{1.4 + 0.013 * len(p.setups):.3f}")
+            )
+            targets.append(p.setup(f"{m}-{at}", m, support, "round-prism", height))
+        p.sight(station, targets)
+    for row in p.setups:
+        for column in ("temperature", "pressure", "humidity"):
+            row.setdefault(column, "")
+    return p
+
+
+def ropeway_geoid() -> list[dict[str, str]]:
+    """geoid.csv: an invented field over the mountain, nodes of 36 and 45 seconds: undulation m, deflections arc seconds."""
+    rows = []
+    for i in range(5):
+        for j in range(5):
+            lat, lon = 47.49 + 0.01 * i, 13.59 + 0.0125 * j
+            north, east = 4.1 + 1.3 * i - 0.2 * j * j, -6.4 + 0.9 * j + 0.3 * i * j
+            rise = 47.62 - 0.054 * i + 0.031 * j - 0.004 * (i - j) ** 2
+            rows.append(
+                {
+                    "latitude": f"{lat:.2f}", "longitude": f"{lon:.4f}", "undulation": f"{rise:.3f}",
+                    "deflection_north": f"{north:.1f}", "deflection_east": f"{east:.1f}",
+                }
+            )  # fmt: skip
+    return rows
+
+
+PLANS = {
+    "braced-traverse": braced_traverse(),
+    "free-stations": free_stations(),
+    "by-hand": by_hand(),
+    "ropeway": ropeway(),
+}
+BESIDE = {"ropeway": {"geoid": ropeway_geoid()}}  # tables that job.toml names
 SEEDS = {
     "braced-traverse": 2,
     "free-stations": 2,
     "by-hand": 1,
+    "ropeway": 2,
 }  # the first of 1, 2, 3, … that raises no flag
 
 
