@@ -54,6 +54,19 @@ class Comparison:
     variance_factor: float | None  # pooled, where it was used
 
 
+def _must_be_of_one_frame(first: Adjustment, second: Adjustment) -> None:
+    """Differences of coordinates mean something in one frame, grid and kind of heights only."""
+    one, two = first.settings, second.settings
+    if (one.frame, one.chart, one.heights) == (two.frame, two.chart, two.heights):
+        return
+    said = [
+        s.frame if s.chart is None else f"{s.frame}, {s.chart.name}, heights {s.heights}" for s in (one, two)
+    ]
+    text = f"The epochs are not in one frame: {said[0]}; {said[1]}."
+    wanted = "Give both the same frame, grid (a projected crs) and heights."
+    raise Undetermined((Trouble("NET311", text, wanted),))
+
+
 def compare(
     first: Adjustment,
     second: Adjustment,
@@ -71,6 +84,7 @@ def compare(
 
     Raises Undetermined where there is nothing to compare, or where the datum marks can't carry the freedoms.
     """
+    _must_be_of_one_frame(first, second)
     names, axis, rows1, rows2 = _common(first, second)
     x1, x2 = _values(first, rows1, axis), _values(second, rows2, axis)
     Q1, Q2 = _covariance(first, rows1, axis), _covariance(second, rows2, axis)

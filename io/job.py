@@ -46,6 +46,7 @@ class Job:
     remarks: tuple[Trouble, ...] = ()  # defaults taken, columns not used, …
     write: tuple[str, ...] = ()  # deliverables that job.toml asks for
     site: Site | None = None  # where on the earth; None in a plane of its own
+    crs: str = ""  # the system of east and north, in words that PROJ reads; blank where the job states none
     goals: dict[str, dict[str, Any]] = field(
         default_factory=dict
     )  # [tolerance] and [times] of a plan, [scanner]
@@ -56,11 +57,6 @@ class Job:
     texts: dict[str, dict[str, tuple[str, ...]]] = field(default_factory=dict)
 
     spots: dict[str, Callable[[int, str], Spot]] = field(default_factory=dict)  # of tables that are no files
-
-    @property
-    def crs(self) -> str:
-        """The system of east and north, in words that PROJ reads; blank where the job states none."""
-        return self.site.grid.definition if self.site is not None else ""
 
     @property
     def system(self) -> str:
@@ -133,6 +129,7 @@ def _read(folder: Path, without: Collection[int]) -> Job:
         write=jobfile.write,
         devices={section: dict(getattr(jobfile, section)) for section in NAMED},
         site=site,
+        crs=site.grid.definition if site is not None else "",
         goals=jobfile.goals,
         texts={name: _texts(name, table) for name, table in tables.items()},
         spots={name: table.spots for name, table in tables.items() if table.spots},
@@ -202,11 +199,10 @@ def _network(
         together=read_together(jobfile, faults) if jobfile.together else (),
         sessions=sessions,
     )
-    if "setups" in cells and any(tables["setups"].get(c) for c in ("temperature", "pressure")):
-        weather = True
-    else:
-        weather = any(spec is not None and spec.atmosphere for spec in jobfile.instruments.values())
-    if weather and names is not None:
+    if names is not None and (
+        any(spec is not None and spec.atmosphere for spec in jobfile.instruments.values())
+        or ("setups" in cells and any(map(any, map(tables["setups"].get, ("temperature", "pressure")))))
+    ):
         from .readers.air import check_air
 
         check_air(jobfile, network, cells.get("setups"), faults, remarks)

@@ -34,11 +34,16 @@ class Closure:
     perimeter: float
 
 
-def closures(network: Network, settings: Settings, most: int = 300) -> tuple[tuple[Check, ...], int]:
-    """All closures of a day's readings without adjusting, and how many loops were passed over beyond the `most` shortest."""
+def closures(
+    network: Network, settings: Settings, most: int = 300, coordinates: Floats | None = None
+) -> tuple[tuple[Check, ...], int]:
+    """All closures of a day's readings without adjusting, and how many loops were passed over beyond the `most` shortest.
+
+    Coordinates (n_marks, 3) bring legs at different heights to one level: any that are near enough.
+    """
     obs = reduce_readings(network)
     found = loops(network, obs)
-    checks = closure_checks(network, settings, all_legs(network, settings, obs), found[:most])
+    checks = closure_checks(network, settings, all_legs(network, settings, obs, coordinates), found[:most])
     return tuple(checks), max(0, len(found) - most)
 
 

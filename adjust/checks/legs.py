@@ -8,8 +8,10 @@ import numpy as np
 
 from ..ground.network import Network
 from ..ground.table import Floats
+from ..model.frames import frame_of
 from ..model.reductions import Observations, reduce_readings, wrap
 from ..settings import Settings
+from .plumb import plumbed
 
 
 @dataclass(frozen=True)
@@ -31,15 +33,30 @@ class Leg:
     refraction: float  # ∂up/∂k, m
     directions: dict[int, tuple[float, float]] = field(default_factory=dict)  # round → value, sigma
     row: str = ""
+    on_grid: bool = False  # D is a length on the grid; otherwise one at the level of the instrument
 
 
-def legs(network: Network, settings: Settings, obs: Observations | None = None) -> list[Leg]:
+def legs(
+    network: Network,
+    settings: Settings,
+    obs: Observations | None = None,
+    coordinates: Floats | None = None,
+) -> list[Leg]:
     """All legs, in the order of the first sight of each; then levelled rises.
 
     Curvature and refraction, at the level of the instrument:  D = S sin z − (1 − k/2)·S² sin z cos z / R,
     up = S cos z + (1 − k)(S sin z)²/(2R)  (all textbooks, from memory).
+
+    With coordinates (n_marks, 3), approximate ones, D is brought to the grid, so that legs at different heights can be
+    compared; and in the earth frame zenith angles to one vertical.
     """
     obs = obs if obs is not None else reduce_readings(network)
+    scales = np.ones(len(network.marks))
+    if coordinates is not None:
+        obs = plumbed(network, settings, obs, coordinates)
+        known = frame_of(network, settings).grid_scales(coordinates)
+        usual = float(np.nanmean(known)) if np.isfinite(known).any() else 1.0
+        scales = np.where(np.isfinite(known), known, usual)
     R, k = settings.radius, settings.refraction
     groups: dict[tuple[int, int], dict[str, list[int]]] = {}
     for i in np.flatnonzero(obs.used & (obs.start_setup >= 0) & (obs.end_setup >= 0)).tolist():
@@ -53,7 +70,10 @@ def legs(network: Network, settings: Settings, obs: Observations | None = None) 
         level, s_level = _mean(obs, kinds.get("level", []))
         sin, cos = np.sin(z), np.cos(z)
         D = S * sin - (1.0 - 0.5 * k) * S**2 * sin * cos / R
-        s_D = float(np.hypot(sin * sS, S * cos * sz))
+        bend = (
+            settings.refraction_sigma * S**2 * sin * cos / (2.0 * R)
+        )  # σ_k·∂D/∂k: matters on long steep sights
+        s_D = float(np.sqrt((sin * sS) ** 2 + (S * cos * sz) ** 2 + bend**2))
         if np.isnan(D):
             D, s_D = level, s_level
         far = S * sin if not np.isnan(S) else level
@@ -63,6 +83,7 @@ def legs(network: Network, settings: Settings, obs: Observations | None = None) 
             if not np.isnan(S)
             else np.hypot(s_level / np.tan(z), level * sz / sin**2)
         )
+        to_grid = float(scales[network.setups.mark[start]])
         out.append(
             Leg(
                 len(out),
@@ -70,7 +91,7 @@ def legs(network: Network, settings: Settings, obs: Observations | None = None) 
                 end,
                 int(network.setups.mark[start]),
                 int(network.setups.mark[end]),
-                float(D),
+                float(D) * to_grid,
                 float(s_D),
                 float(flat + (1.0 - k) * far**2 / (2.0 * R)),
                 float(s_up),
@@ -79,6 +100,7 @@ def legs(network: Network, settings: Settings, obs: Observations | None = None) 
                     int(obs.round[i]): (float(obs.value[i]), float(obs.sigma[i]))
                     for i in kinds.get("direction", [])
                 },
+                on_grid=coordinates is not None,
             )
         )
     for i in np.flatnonzero(obs.used & (obs.kind == "rise")).tolist():

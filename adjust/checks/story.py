@@ -12,8 +12,8 @@ import numpy as np
 from ..ground.network import Network
 from ..ground.topology import hanging, loops
 from ..judge.written import Written
-from ..model.approximate import approximate
-from ..model.reductions import reduce_readings
+from ..model.approximate import Start, approximate
+from ..model.reductions import Observations, reduce_readings
 from ..plan import Planned, predict
 from ..planning.changes import MARGIN, best_sights
 from ..planning.goals import Figures, figures
@@ -71,7 +71,8 @@ def check(network: Network, settings: Settings | None = None, written: Written |
     network = _only_read(network)
     obs = reduce_readings(network)
     effects = Effects.of(network)
-    of_pairs = legs(network, settings, obs)
+    start = _start(network, settings, obs)
+    of_pairs = legs(network, settings, obs, None if isinstance(start, tuple) else start.coordinates)
     checks = [
         *tall_heights(network, effects),
         *face_checks(network, settings),
@@ -84,13 +85,10 @@ def check(network: Network, settings: Settings | None = None, written: Written |
     try:
         from ..adjustment import adjust
 
-        start = approximate(network, obs, settings)
-        checks += name_checks(
-            network,
-            settings,
-            hits(of_pairs, obs, start.coordinates, start.orientations, effects),
-            start.coordinates,
-        )
+        if isinstance(start, tuple):
+            raise Undetermined(start)
+        found_at = hits(of_pairs, obs, start.coordinates, start.orientations, effects)
+        checks += name_checks(network, settings, found_at, start.coordinates)
         adjustment = adjust(network, settings)
     except (Undetermined, NotConverged) as found:
         trouble = found.troubles
@@ -105,6 +103,17 @@ def check(network: Network, settings: Settings | None = None, written: Written |
         hanging(network, obs) if adjustment is None else (),
         next_sight(network, settings, adjustment) if adjustment is not None else None,
     )
+
+
+def _start(network: Network, settings: Settings, obs: Observations) -> Start | tuple[Trouble, ...]:
+    """Approximate coordinates, or why there are none."""
+    try:
+        start = approximate(network, obs, settings)
+        if settings.frame == "earth":  # every line its own scale: places are compared to a few centimetres
+            start = approximate(network, obs, settings, near=start.coordinates)
+        return start
+    except Undetermined as found:
+        return found.troubles
 
 
 def next_sight(network: Network, settings: Settings, a: Adjustment) -> Next | None:

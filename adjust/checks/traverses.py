@@ -21,6 +21,7 @@ import numpy as np
 
 from ..ground.network import Network
 from ..ground.table import Floats
+from ..model.frames import frame_of
 from ..model.reductions import wrap
 from ..settings import Settings
 from .check import Check, Effects, Form, chi2_check, normal_check
@@ -159,7 +160,9 @@ def close(network: Network, settings: Settings, effects: Effects, traverse: Trav
         angles = turned
     given = np.column_stack([network.marks.east, network.marks.north])
     marks, k = traverse.marks, len(traverse.distances)
-    D = np.array([leg.D for leg in traverse.distances]) * _to_grid(network, settings, marks)
+    D = np.array([leg.D for leg in traverse.distances])
+    if not all(leg.on_grid for leg in traverse.distances):
+        D = D * _to_grid(network, settings, marks)
     start, end = angles[0], angles[-1]
     azimuth = np.zeros(k)
     if start is not None:
@@ -233,14 +236,9 @@ def _sigma(network: Network, mark: int, axis: int) -> float:
 
 
 def _to_grid(network: Network, settings: Settings, marks: tuple[int, ...]) -> float:
-    """Grid length / distance at the level of the instrument: scale·(R + h0)/(R + h), h the mean height of the two control
-    marks (10 m of another height are 1.6 ppm)."""
-    heights = network.marks.height[[marks[0], marks[-1]]]
-    all_known = network.marks.height[np.isfinite(network.marks.sigma_height)]
-    all_known = all_known[np.isfinite(all_known)]
-    level = settings.reference_height
-    if level is None:
-        level = float(all_known.mean()) if len(all_known) else 0.0
-    own = heights[np.isfinite(heights)]
-    h = float(own.mean()) if len(own) else level
-    return settings.scale_factor * (settings.radius + level) / (settings.radius + h)
+    """Grid length / distance at the level of the instrument, the mean of the two control marks: scale·(R + h0)/(R + h) in a
+    plane (10 m of another height are 1.6 ppm), point scale and height on the earth."""
+    m, ends = network.marks, [marks[0], marks[-1]]
+    given = np.full((len(m), 3), np.nan)
+    given[ends] = np.column_stack([m.east, m.north, m.height])[ends]
+    return float(np.mean(frame_of(network, settings).grid_scales(given)[ends]))

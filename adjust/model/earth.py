@@ -140,8 +140,12 @@ class Earth:
 
     def grid_over_ground(self, coordinates: Floats) -> float:
         """Grid length / ground length in the middle of marks (n, 3) m: point scale × elevation factor."""
+        return float(np.nanmean(self.grid_scales(coordinates)))
+
+    def grid_scales(self, coordinates: Floats) -> Floats:
+        """Point scale / (1 + h/R) at each mark, (n,)."""
         places = self.places(coordinates)
-        return float(np.nanmean(places.factors.scale / (1.0 + places.height / places.radius)))
+        return np.asarray(places.factors.scale / (1.0 + places.height / places.radius))
 
     def _delta(self, start: Ends, end: Ends, places: EarthPlaces) -> Floats:
         """ΔX of device centres, m."""

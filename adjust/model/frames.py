@@ -95,6 +95,9 @@ class Frame(Protocol):
     def grid_over_ground(self, coordinates: Floats) -> float:
         """Grid length / ground length in the middle of marks (n, 3) m."""
 
+    def grid_scales(self, coordinates: Floats) -> Floats:
+        """Grid length / length at the level of each mark, (n,)."""
+
 
 @dataclass(frozen=True)
 class Plane:
@@ -146,6 +149,12 @@ class Plane:
     def grid_over_ground(self, coordinates: Floats) -> float:
         """Grid length / ground length: the scale factor."""
         return self.scale
+
+    def grid_scales(self, coordinates: Floats) -> Floats:
+        """scale·(R + h0)/(R + h), (n,); of a mark of unknown height the scale factor."""
+        above = np.nan_to_num(coordinates[:, 2] - self.reference_height)
+        level = self.radius + self.reference_height
+        return np.asarray(self.scale * level / (level + above))
 
     def _plain(self, start: Floats, end: Floats, factor: float) -> Ray:
         d = np.asarray(end - start, dtype=float)

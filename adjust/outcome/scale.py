@@ -22,14 +22,15 @@ LENGTHS = ("distance", "level")
 class ScaleTest:
     """declared: grid / ground − 1. extra, sigma: what the network adds to the scale of its distances.
 
-    times: how many times the declared factor fits best (0, 1 or 2), NaN where they can't be told apart; alarm: the extra
-    scale fails its test and the factor fits 0 or 2 times better than once. All ratios.
+    times: how many times the declared factor fits best (0, 1 or 2), NaN where they can't be told apart; failed: the extra
+    scale fails its test; alarm: it does, and the factor fits 0 or 2 times better than once. All ratios.
     """
 
     declared: float
     extra: float
     sigma: float
     times: float
+    failed: bool
     alarm: bool
 
 
@@ -64,5 +65,5 @@ def scale_test(adjustment: Adjustment) -> ScaleTest | None:
     near = int(np.argmin([abs(extra - declared), abs(extra), abs(extra + declared)]))
     failed = abs(extra) > solved.critical * spread
     return ScaleTest(
-        declared, extra, spread, float(near) if apart else np.nan, failed and apart and near != 1
+        declared, extra, spread, float(near) if apart else np.nan, failed, failed and apart and near != 1
     )

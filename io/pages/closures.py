@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from hubtack.adjust.checks.closures import closures
 from hubtack.io.pages.words import Row, Section, Sign
 from hubtack.io.writers.sheets import plain
@@ -36,7 +38,9 @@ def closures_section(adjustment: Adjustment, job: Job, most: int = 60) -> Sectio
     decisions have left them; costs a fraction of an adjustment, also on thousands of marks (the 300 shortest loops are
     closed, the rest counted in `more`). NOTE says what the columns mean.
     """
-    found, passed_over = closures(adjustment.network, adjustment.settings)
+    m = adjustment.marks
+    where = np.column_stack([m.east, m.north, m.height])
+    found, passed_over = closures(adjustment.network, adjustment.settings, coordinates=where)
     order = sorted(range(len(found)), key=lambda i: (not found[i].flagged, i))
     rows = tuple(_row(found[i], job) for i in order[:most])
     headings = ("closes", "what", "over", "by", "sigma", "limit", "1 : n", "verdict")

@@ -113,9 +113,12 @@ def _alarm(test: ScaleTest) -> Row:
         return Row(
             "", (f"Fitted freely, the distances' scale adds {found} to {declared}: too loose to check it.",)
         )
-    return Row(
-        "ok", (f"Fitted freely, the distances' scale adds {found} to {declared}: it is applied once.",)
-    )
+    words = f"Fitted freely, the distances' scale adds {found} to {declared}: it is applied once"
+    if test.failed:
+        return Row(
+            "watch", (f"{words}; the rest is no matter of the grid. The air, or the instrument's own scale?",)
+        )
+    return Row("ok", (f"{words}.",))
 
 
 def grid_document(a: Adjustment, job: Job) -> dict[str, Any]:

@@ -6,8 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from hubtack.adjust.ground.atmosphere import NOT_APPLIED, velocity_factors
 from hubtack.adjust.ground.supports import vertical_heights
 from hubtack.adjust.model.reductions import prism_constants, reduce_readings
+from hubtack.adjust.outcome.lines import line_table
 from hubtack.io.writers.sheets import Heading, Sheet, names, plain
 
 if TYPE_CHECKING:
@@ -32,12 +34,32 @@ def reductions_sheet(adjustment: Adjustment, job: Job) -> Sheet:
         *_scaled(adjustment, obs),
     ]
     if np.isin(obs.kind.astype(str), ("distance", "level")).any():
-        told = [r.text for r in job.remarks if r.code == "REM502"]
-        words = " ".join(told) or "distances are taken as already corrected"
-        rows.append(("atmosphere", "none applied", words))
+        rows += _air(adjustment, obs)
     headings = tuple(Heading(w, number=False) for w in ("reduction", "how much", "where"))
     note = "Made on the readings before the adjustment, or within it where that is said. The raw tables are as they were."
     return Sheet("Reductions applied", headings, tuple(rows), note=note)
+
+
+def _air(adjustment: Adjustment, obs: Observations) -> list[Line]:
+    """The first velocity correction, instrument by instrument."""
+    network = adjustment.network
+    ranged = np.isin(obs.kind.astype(str), ("distance", "level"))
+    start, end = obs.start_setup[ranged], obs.end_setup[ranged]
+    ppm = 1e6 * (velocity_factors(network, start, end) - 1.0)
+    device = network.setups.device[start]
+    rows: list[Line] = []
+    for d in np.unique(device).tolist():
+        mine, name = device == d, str(network.instruments.instrument[d])
+        if network.instruments.atmosphere[d] == NOT_APPLIED:
+            words = f"{ppm[mine].min():+.1f} to {ppm[mine].max():+.1f} ppm"
+            rows.append(("atmosphere", words, f"{int(mine.sum())} distances of {name}"))
+        else:
+            told = network.instruments.atmosphere[d] == "applied"
+            words = "as the job says" if told else "as nothing else is said"
+            rows.append(
+                ("atmosphere", "none applied", f"distances of {name} are taken as corrected, {words}")
+            )
+    return rows
 
 
 def _faces(obs: Observations, job: Job) -> list[Line]:
@@ -134,6 +156,12 @@ def _scaled(a: Adjustment, obs: Observations) -> list[Line]:
     lengths = np.isin(obs.kind.astype(str), ("distance", "level", "horizontal"))
     if not lengths.any():
         return []
+    lines = line_table(a)
+    if lines is not None:
+        ppm = 1e6 * (lines.combined[np.isfinite(lines.combined)] - 1.0)
+        span = f"{ppm.min():+.1f} to {ppm.max():+.1f} ppm" if len(ppm) else "undefined"
+        words = f"within the adjustment, line by line (lines.csv), on {int(lengths.sum())} distances"
+        return [("combined factor, grid / ground", span, words)]
     rows: list[Line] = []
     scale = a.settings.scale_factor
     much = "1, none applied" if scale == 1.0 else f"{scale:.8g} ({1e6 * (scale - 1.0):+.1f} ppm)"

@@ -16,7 +16,8 @@ from hubtack.io.faults import Nearest, listed
 from hubtack.io.readers.cells import Cells, rows_where
 from hubtack.io.readers.jobfile import JobFile
 from hubtack.io.readers.jobkeys import HEIGHT_DEFAULTS, InstrumentKeys, SupportKeys, TargetKeys
-from hubtack.io.units import parse_angle_quantity, parse_humidity, parse_pressure, parse_temperature, quoted
+from hubtack.io.units import parse_angle_quantity, quoted
+from hubtack.io.weather import parse_humidity, parse_pressure, parse_temperature
 
 COMPONENTS = {"e": "east", "n": "north", "h": "height"}
 MOST_SLANT = math.radians(70.0)  # beyond, a distance without a prism is refused: common practice, no source

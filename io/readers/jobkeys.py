@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-from hubtack.io import units
+from hubtack.io import units, weather
 from hubtack.io.writers.deliverables import DELIVERABLES
 
 QUANTITIES: dict[str, tuple[Callable[[str], Any], str]] = {
@@ -18,8 +18,8 @@ QUANTITIES: dict[str, tuple[Callable[[str], Any], str]] = {
     "sigma of a length": (units.parse_sigma_length, "0.5 mm"),
     "angle": (units.parse_sigma_angle, "3 arcsec"),
     "angle of either sign": (units.parse_angle_quantity, "-2 arcsec"),
-    "air": (units.parse_air, "12 degC, 1013.25 hPa, 60 %"),
-    "wavelength": (units.parse_wavelength, "658 nm"),
+    "air": (weather.parse_air, "12 degC, 1013.25 hPa, 60 %"),
+    "wavelength": (weather.parse_wavelength, "658 nm"),
     "ratio": (units.parse_ratio, "2 ppm"),
     "ratio of either sign": (lambda text: units.parse_ratio(text, signed=True), "-1.2 ppm"),
     "sigma of a distance": (units.parse_distance_sigma, "1 mm + 1.5 ppm"),

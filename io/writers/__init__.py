@@ -31,6 +31,9 @@ WRITERS: dict[str, str] = {
 }
 
 
+ONLY_ON_EARTH = frozenset({"lines.csv", "geodetic.csv"})
+
+
 def write_all(
     adjustment: Adjustment, job: Job, out: Path, also: Sequence[Deliverable] = ()
 ) -> tuple[str, ...]:

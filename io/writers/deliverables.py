@@ -24,6 +24,7 @@ class Deliverable:
     libraries: tuple[str, ...] = ()
     needs_crs: bool = False
     needs_browser: bool = False  # made from report.html, so after it
+    not_on_earth: str = ""  # why it can't be had of the earth frame, in words
 
     @property
     def module(self) -> str:
@@ -54,9 +55,21 @@ DELIVERABLES: dict[str, Deliverable] = {
         ),
         _D("geopackage", ("network.gpkg",), "map layers", "gis", ("pyogrio", "shapely")),
         _D("geojson", ("network.geojson",), "map in WGS 84", "gis", ("pyproj",), needs_crs=True),
-        _D("landxml", ("network.xml",), "adjusted marks and the raw survey", "landxml", ("lxml",)),
+        _D(
+            "landxml",
+            ("network.xml",),
+            "adjusted marks and the raw survey",
+            "landxml",
+            ("lxml",),
+            not_on_earth="the file holds a whole job, and this one would come back as a plane",
+        ),
         _D("layout", ("layout_marks.csv", "layout_checks.csv"), "what a layout crew may start from"),
-        _D("scan-control", ("scan_control.csv", "scan_control_enh.csv"), "targets for registration"),
+        _D(
+            "scan-control",
+            ("scan_control.csv", "scan_control_enh.csv"),
+            "targets for registration",
+            not_on_earth="a grid is not at the scale of a scan",
+        ),
         _D("figures", FIGURE_FILES, "network, heights and residuals as PNG and SVG, one file each"),
         _D("pdf", ("report.pdf",), "report.html as Chromium prints it", needs_browser=True),
         _D("covariance", ("covariance.npz",), "full covariance of marks and targets, for programs"),
@@ -107,6 +120,9 @@ def check(deliverables: Iterable[Deliverable], job: Job) -> None:
 
             if find_browser() is None:
                 raise no_browser()
+        if d.not_on_earth and job.settings.frame == "earth":
+            found = f"{d.name} can't be had of the earth frame: {d.not_on_earth}."
+            raise Refused("RUN452", found, "Leave it out, or see hubtack explain RUN452.")
         if d.needs_crs and not crs_of(job):
             found = f"{d.name} needs a coordinate reference system, and the job states none."
             raise Refused("RUN422", found, "Its coordinates are local; geopackage takes them as they are.")

@@ -13,6 +13,7 @@ from hubtack.io.readers import columns, jobkeys
 README = Path(__file__).resolve().parents[2] / "README.md"
 UNITS = {
     "length": "length", "angle": "angle", "ratio": "ppm", "sigma of a length": "length",
+    "air": "°C, hPa, %", "wavelength": "nm",
     "angle of either sign": "angle", "ratio of either sign": "ppm", "rows of numbers": "numbers",
     "sigma of a distance": "length + ppm", "names": "names", "pairs": "pairs of names",
 }  # fmt: skip

@@ -17,7 +17,7 @@ from hubtack.adjust import adjust
 from hubtack.adjust.outcome import joint
 from hubtack.io.cli import cli
 from hubtack.io.job import read_job
-from hubtack.io.writers import WRITERS, write_all
+from hubtack.io.writers import ONLY_ON_EARTH, WRITERS, write_all
 from hubtack.io.writers.atomic import Refused
 from hubtack.io.writers.covariance import write as write_covariance
 from hubtack.io.writers.deliverables import DELIVERABLES, FIGURE_FILES, check, chosen, named
@@ -40,7 +40,7 @@ def test_every_deliverable_takes_every_job(name, tmp_path):
     there = {p.name for p in (tmp_path / "out").iterdir()}
     may = {"heights.png", *FIGURE_FILES} - {"network.svg"}  # drawn where there is something to show
     assert there == set(written)
-    assert there - may == (set(WRITERS) | {f for d in wanted for f in d.files}) - may
+    assert there - may == (set(WRITERS) - ONLY_ON_EARTH | {f for d in wanted for f in d.files}) - may
     assert set(json.loads((tmp_path / "out" / "result.json").read_text())["written"]) == there
     assert all(p.stat().st_size for p in (tmp_path / "out").iterdir())
 
@@ -73,7 +73,7 @@ def test_what_an_earlier_run_delivered_goes_and_foreign_files_stay(tmp_path):
     (tmp_path / "out" / "sketch.txt").write_text("mine")
     write_all(adjustment, job, tmp_path / "out", chosen(["dxf"]))
     there = {p.name for p in (tmp_path / "out").iterdir()}
-    assert there == {*WRITERS, "network.dxf", "sketch.txt"} - {"heights.png"}
+    assert there == {*WRITERS, "network.dxf", "sketch.txt"} - ONLY_ON_EARTH - {"heights.png"}
 
 
 def test_same_input_same_bytes(tmp_path):

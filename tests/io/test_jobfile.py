@@ -82,7 +82,6 @@ def read(text: str) -> tuple[JobFile, list[Fault]]:
         ('format = 1\n[deliver]\nwrite = "layout"\n', 3, 9, "JOB107", "list"),
         ('format = 1\n[deliver]\nwirte = ["layout"]\n', 3, 1, "JOB103", '"write"'),
         ('format = 1\ninclude = ["a"]\n', 2, 11, "JOB107", "is not a table"),
-        ('format = 1\n[site]\nframe = "earth"\n', 3, 9, "JOB109", "not supported yet"),
     ],
 )
 @pytest.mark.parametrize("ending", ["\n", "\r\n"])

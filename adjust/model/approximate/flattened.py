@@ -16,9 +16,12 @@ from ..observations import VECTOR
 from ..reductions import Observations, as_objects, rows_of_kind
 
 
-def flattened(network: Network, obs: Observations, settings: Settings) -> Observations:
+def flattened(
+    network: Network, obs: Observations, settings: Settings, near: Floats | None = None
+) -> Observations:
     """The observations with kinds and values of a plane; rows stay where they are.
 
+    Near coordinates (n_marks, 3) give every line a scale of its own, for whoever compares places to a centimetre.
     Raises Undetermined where nothing says where on the earth the network lies.
     """
     plain_of = {k: k if k in VECTOR else k.partition(".")[0] for k in rows_of_kind(obs)}
@@ -39,17 +42,40 @@ def flattened(network: Network, obs: Observations, settings: Settings) -> Observ
     )
     site: EarthPlaces = lone.places(centre[None])
     scale, turn = float(site.factors.scale[0]), float(site.factors.convergence[0])
-    level = scale / (1.0 + float(centre[2] / site.radius[0]))  # grid / ground
+    level = np.full(len(obs), scale / (1.0 + float(centre[2] / site.radius[0])))  # grid / ground
+    if near is not None:
+        known = frame.grid_scales(near)
+        level = 0.5 * (known[obs.start_mark] + known[obs.end_mark])
+        level = np.where(np.isfinite(level), level, np.nanmean(known))
     value = obs.value.copy()
-    value[np.isin(kinds, ("distance", "level", "horizontal"))] *= level
+    _shorten(obs, level, value)
+    plain_lengths = np.isin(kinds, ("level", "horizontal"))
+    value[plain_lengths] *= level[plain_lengths]
     value[kinds == "horizontal.ellipsoid"] *= scale
     value[np.isin(kinds, ("azimuth.astronomic", "azimuth.geodetic"))] -= turn
     vectors = np.isin(kinds, VECTOR)
     if vectors.any():
         local = value[vectors].reshape(-1, 3) @ site.horizon[0].T
-        local[:, :2] *= level
+        local[:, :2] *= level[vectors].reshape(-1, 3)[:, :1]
         value[vectors] = local.reshape(-1)
     return obs.replace(kind=as_objects(plain.tolist()), value=value)
+
+
+def _shorten(obs: Observations, level: Floats, value: Floats) -> None:
+    """Slopes and zenith angles whose horizontal part is scaled and whose rise is not, in place."""
+    rows = rows_of_kind(obs)
+    zeniths = rows.get("zenith", np.zeros(0, dtype=np.int64))
+    slopes = rows.get("distance", np.zeros(0, dtype=np.int64))
+    pair = obs.start_setup * (int(obs.end_setup.max(initial=0)) + 1) + obs.end_setup
+    order = zeniths[np.argsort(pair[zeniths], kind="stable")]
+    at = np.searchsorted(pair[order], pair[slopes])
+    found = np.minimum(at, max(len(order) - 1, 0))
+    z = np.full(len(slopes), 0.5 * np.pi)
+    if len(order):
+        same = (at < len(order)) & (pair[order[found]] == pair[slopes])
+        z = np.where(same, obs.value[order[found]], z)
+    value[slopes] *= np.hypot(level[slopes] * np.sin(z), np.cos(z))
+    value[zeniths] = np.arctan2(level[zeniths] * np.sin(obs.value[zeniths]), np.cos(obs.value[zeniths]))
 
 
 def _centre(network: Network, height: float) -> Floats:

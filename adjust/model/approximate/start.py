@@ -62,18 +62,19 @@ def approximate(
     settings: Settings,
     heights: Floats | None = None,
     quick: bool = True,
+    near: Floats | None = None,
 ) -> Start:
     """Coordinates and orientations good enough to start from, out of the readings and the control alone.
 
     `heights` (n_setups,) are the vertical heights of devices over their marks, m, NaN where unknown; None
     takes the setups' own. Start values of free marks serve where nothing is held, to choose between two
     places, and last of all. `quick` False leaves out the short way, which large networks may take though some readings
-    miss.
+    miss. `near` (n_marks, 3) are coordinates found before: in the earth frame they bring the new ones to a centimetre.
 
     Raises Undetermined, naming marks and readings, where a mark that readings reach can't be placed.
     """
     device = network.setups.height if heights is None else heights
-    obs = flattened(network, obs, settings)
+    obs = flattened(network, obs, settings, near)
     short = _quick(network, obs, settings, device) if quick else None
     if short is not None:
         return short
