@@ -19,7 +19,9 @@ from hubtack.io import cli as module
 from hubtack.io.cli import cli
 from hubtack.io.writers import ONLY_ON_EARTH, WRITERS
 
-FILES = sorted(set(WRITERS) - ONLY_ON_EARTH - {"heights.png"})  # a levelling line has no heights of setups to draw
+FILES = sorted(
+    set(WRITERS) - ONLY_ON_EARTH - {"heights.png"}
+)  # a levelling line has no heights of setups to draw
 # Two level lines, 1 mm each, from two held benchmarks 2 m apart to a mark between them. The lines sum to 2.002 m, so
 # each is corrected by −1 mm: the mark lies at 11.000 m with 1 mm / √2, and vᵀPv = 2 on one degree of freedom.
 JOB = """format = 1

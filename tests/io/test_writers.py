@@ -246,7 +246,9 @@ def test_plain_numbers():
 
 def test_every_writer_takes_every_network(network, tmp_path):
     adjustment, job = network
-    wanted = [n for n in WRITERS if n not in ONLY_ON_EARTH | {"heights.png"}]  # what nobody judged has no heights to draw
+    wanted = [
+        n for n in WRITERS if n not in ONLY_ON_EARTH | {"heights.png"}
+    ]  # what nobody judged has no heights to draw
     assert list(write_all(adjustment, job, tmp_path / "out")) == wanted
     written = sorted(p.name for p in (tmp_path / "out").iterdir())
     assert written == sorted(wanted)
