@@ -14,7 +14,7 @@ from .ground.supports import centring_terms
 from .ground.table import Floats, Ints
 from .model.observations import KINDS
 from .outcome.influence import held_influence, influences, place
-from .outcome.trace import Trace, trace
+from .outcome.trace import Trace, traces
 from .results import AdjustedObservations, Adjustment
 from .solved import Solved
 
@@ -73,10 +73,11 @@ def explain(
     wanted = np.array(rows, dtype=np.int64)
     moves = influences(solved, wanted)
     used = np.flatnonzero(solved.obs.used)
+    paths = iter(traces(solved, used[wanted[wanted < len(used)]]))
     out = []
     for row, of_marks in zip(wanted.tolist(), moves, strict=True):
         if row < len(used):
-            out.append(_reading(adjustment, solved, row, int(used[row]), of_marks))
+            out.append(_reading(adjustment, solved, row, int(used[row]), next(paths), of_marks))
         else:
             out.append(_prior(adjustment, solved, row, row - len(used), of_marks))
     passed_over = np.flatnonzero(~solved.obs.used)
@@ -84,7 +85,9 @@ def explain(
     for row in left_out:
         i = int(passed_over[row])
         terms, readings = _reading_terms(solved, i)
-        path = trace(solved, i) if np.isfinite(adjustment.left_out.residual[row]) else None
+        path = (
+            traces(solved, passed_over[[row]])[0] if np.isfinite(adjustment.left_out.residual[row]) else None
+        )
         out.append(Explained(row, adjustment.left_out, False, path, terms, readings, np.nan, still, np.nan))
     return tuple(out)
 
@@ -141,11 +144,9 @@ def _solved(adjustment: Adjustment) -> Solved:
     return adjustment.solved
 
 
-def _reading(a: Adjustment, solved: Solved, row: int, i: int, moves: Floats) -> Explained:
+def _reading(a: Adjustment, solved: Solved, row: int, i: int, path: Trace, moves: Floats) -> Explained:
     terms, readings = _reading_terms(solved, i)
-    return Explained(
-        row, a.observations, True, trace(solved, i), terms, readings, *_tested(a, solved, row, moves)
-    )
+    return Explained(row, a.observations, True, path, terms, readings, *_tested(a, solved, row, moves))
 
 
 def _prior(a: Adjustment, solved: Solved, row: int, p: int, moves: Floats) -> Explained:
@@ -204,6 +205,8 @@ def _reading_terms(solved: Solved, i: int) -> tuple[tuple[Term, ...], int]:
 def _effect_terms(solved: Solved, i: int) -> list[Term]:
     """What the setup errors at both ends are worth in this reading: within its sigma under the independent rule only."""
     obs, u = solved.obs, solved.unknowns
+    if KINDS[str(obs.kind[i])].between == "marks":
+        return []
     counted = solved.settings.correlation == "independent"
     out = []
     for end, block in solved.equations.gradients(solved.solution.x, i).items():

@@ -8,9 +8,11 @@ and orientation. The amounts depend a little on the order of the steps; their su
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
+from ..ground.table import Floats, Ints
 from ..model.equations import Equations, State
 from ..model.frames import Plane
 from ..model.observations import KINDS, Kind
@@ -51,14 +53,15 @@ class Trace:
     adjusted: float
 
 
-def trace(solved: Solved, i: int) -> Trace:
-    """Of row i of the reduced observations, in use or left out."""
+def traces(solved: Solved, rows: Ints) -> tuple[Trace, ...]:
+    """Of rows of the reduced observations, in use or left out; (k,). Each step of the model is made for all rows at once."""
     obs = solved.obs
-    kind = KINDS[str(obs.kind[i])]
-    readings = _readings(solved, i, kind)
-    observed = float(obs.value[i])
-    model = _model(solved, i, kind)
-    return Trace(readings, _reduced(solved, i, kind, readings), observed, model, model[-1].value)
+    out = []
+    for i, model in zip(rows.tolist(), _models(solved, rows), strict=True):
+        readings = _readings(solved, i, KINDS[str(obs.kind[i])])
+        reduced = _reduced(solved, i, KINDS[str(obs.kind[i])], readings)
+        out.append(Trace(readings, reduced, float(obs.value[i]), model, model[-1].value))
+    return tuple(out)
 
 
 def _readings(solved: Solved, i: int, kind: Kind) -> tuple[Reading, ...]:
@@ -99,30 +102,28 @@ def _reduced(solved: Solved, i: int, kind: Kind, readings: tuple[Reading, ...]) 
     return tuple(steps)
 
 
-def _model(solved: Solved, i: int, kind: Kind) -> tuple[Step, ...]:
-    """The adjusted value, built up from the marks alone."""
-    equations, full, rows = solved.equations, solved.state, np.array([i])
+def _models(solved: Solved, rows: Ints) -> list[tuple[Step, ...]]:
+    """The adjusted values, built up from the marks alone."""
+    equations, full = solved.equations, solved.state
     frame = equations.frame
+    kinds = [KINDS[str(k)] for k in solved.obs.kind[rows]]
     bare = replace(
         full,
         effects=np.zeros_like(full.effects),
         orientations=np.zeros_like(full.orientations),
         constants={name: np.zeros_like(v) for name, v in full.constants.items()},
     )
-    values: list[tuple[str, float]] = []
+    values: list[tuple[str, Floats]] = []  # NaN where an observation has no such step
 
     def note(name: str, state: State, made: Equations = equations) -> None:
-        values.append((name, float(made.computed_in(state, rows)[0])))
+        values.append((name, made.computed_in(state, rows)))
 
     if isinstance(frame, Plane):
-        h0, flat = frame.reference_height, Plane(FLAT, frame.reference_height, 1.0)
+        flat = Plane(FLAT, frame.reference_height, 1.0)
         note("marks", bare, equations.altered(flat, heights=False))
         note("device heights", bare, equations.altered(flat))
         note("grid scale", bare, equations.altered(replace(flat, scale=frame.scale)))
-        if kind.between == "setups":
-            h = _height(solved, i, "start" if kind.name == "level" else "end")
-            level = (frame.radius + h0) / (frame.radius + h) * frame.scale
-            note("level", bare, equations.altered(replace(flat, scale=level)))
+        values.append(("level", _levelled(solved, rows, kinds, bare, frame)))
         note("curvature", bare)
     else:
         note("marks and devices", bare)
@@ -135,9 +136,25 @@ def _model(solved: Solved, i: int, kind: Kind) -> tuple[Step, ...]:
     for name, value in full.constants.items():
         state = replace(state, constants=state.constants | {name: value})
         note(name, state)
-    if "orientation" in kind.leans_on:
-        note("orientation", full)
-    return _told(values, kind)
+    leans = np.array(["orientation" in k.leans_on for k in kinds], dtype=bool)
+    values.append(("orientation", np.where(leans, equations.computed_in(full, rows), np.nan)))
+    return [
+        _told([(name, float(v[k])) for name, v in values if not np.isnan(v[k])], kind)
+        for k, kind in enumerate(kinds)
+    ]
+
+
+def _levelled(solved: Solved, rows: Ints, kinds: list[Kind], bare: State, frame: Plane) -> Floats:
+    """Values on a flat earth, each line as long as at the height of its device; NaN for what runs between marks."""
+    out = np.full(len(rows), np.nan)
+    for name in dict.fromkeys(k.name for k in kinds if k.between == "setups"):
+        mine = np.flatnonzero([k.name == name for k in kinds])
+        h = np.array([_height(solved, i, "start" if name == "level" else "end") for i in rows[mine].tolist()])
+        # one scale a line: the frame computes elementwise, in the order of these rows
+        scale: Any = (frame.radius + frame.reference_height) / (frame.radius + h) * frame.scale
+        made = solved.equations.altered(Plane(FLAT, frame.reference_height, scale))
+        out[mine] = made.computed_in(bare, rows[mine])
+    return out
 
 
 def _height(solved: Solved, i: int, end: str) -> float:

@@ -14,6 +14,9 @@ SCRIPTS = ("tables.js", "view.js", "map.js", "page.js")
 STYLES = ("page.css", "print.css")
 # Embeddings, overrides and isolates would turn the words that follow a name around; marks of direction do not.
 _TURNING = re.compile("[\u202a-\u202e\u2066-\u2069]")
+_COMMENT = re.compile(
+    r"^[ \t]*//.*\n|^[ \t]+|\n(?=\n)", re.MULTILINE
+)  # of scripts: with their indentation, blank lines
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 
 
@@ -32,7 +35,7 @@ def json_text(value: Any) -> str:
 
 def script() -> str:
     """The page's own script, its files one after the other in a scope of their own."""
-    parts = [(TEMPLATES / name).read_text(encoding="utf-8").strip() for name in SCRIPTS]
+    parts = [_COMMENT.sub("", (TEMPLATES / name).read_text(encoding="utf-8")).strip() for name in SCRIPTS]
     return '(function(){"use strict";\n' + "\n".join(parts) + "\n})();"
 
 

@@ -6,8 +6,6 @@ import re
 import shlex
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from hubtack.io.about import version
 from hubtack.io.accept import block
 from hubtack.io.findings import sentence
@@ -18,6 +16,7 @@ from hubtack.io.pages.diagnosis import test_words
 from hubtack.io.pages.embed import TEMPLATES, css, json_text, policy, script, visible
 from hubtack.io.pages.judgement_sheets import audit_sheet, causes_sheet, classes_sheet, components_sheet
 from hubtack.io.pages.reductions_sheet import reductions_sheet
+from hubtack.io.pages.report_explained import Explained
 from hubtack.io.pages.report_figures import key_figures, settings_rows
 from hubtack.io.pages.report_grid import Grid, grid, made
 from hubtack.io.pages.report_residuals import residuals_grid
@@ -25,6 +24,7 @@ from hubtack.io.pages.report_tables import constants_grid, coordinates_grid, rel
 from hubtack.io.pages.sigmas_sheets import instruments_sheet, reduced_sheet, supports_sheet
 from hubtack.io.pages.summary import summary
 from hubtack.io.pages.verdict import headline
+from hubtack.io.pictures.gallery import FIGURES, drawings
 from hubtack.io.pictures.livemap import map_data
 from hubtack.io.pictures.netmap import network_drawing
 from hubtack.io.pictures.svgmap import style, svg
@@ -41,11 +41,8 @@ SUSPECTS = ("setups", "sights", "components")  # sections of the summary that sa
 _CLOSURES = 300  # of one page
 
 
-def report_page(adjustment: Adjustment, job: Job, heights: bytes = b"") -> str:
-    """The page as text; `heights` is heights.png, empty where there is none. User's words are escaped; nothing in it
-    depends on the clock or on where the job lies."""
-    from base64 import b64encode
-
+def report_page(adjustment: Adjustment, job: Job) -> str:
+    """The page as text. User's words are escaped; nothing in it depends on the clock or on where the job lies."""
     from markupsafe import Markup
 
     sign, words = headline(adjustment)
@@ -59,10 +56,12 @@ def report_page(adjustment: Adjustment, job: Job, heights: bytes = b"") -> str:
     every = [*(f["causes"] for f in findings), *heights_grids, *numbers, *sigmas]
     every += [decisions] if decisions else []
     live = map_data(adjustment, job)
-    data = {"grids": {g.key: g.data() for g in every}, "map": live}
+    explained = Explained(adjustment, job)
+    data = {"grids": {g.key: g.data() for g in every}, "map": live, "explained": explained.data()}
     code = script()
     rules = css() + style() + "".join(g.rules() for g in every)
     drawing = network_drawing(adjustment, job)
+    pictures = _pictures(adjustment, job)
     suspects = [told[k] for k in SUSPECTS if k in told]
     title = "Look at these first" if sign == "flagged" else "What fits least"
     return _render(
@@ -78,16 +77,19 @@ def report_page(adjustment: Adjustment, job: Job, heights: bytes = b"") -> str:
         findings=findings,
         suspects=suspects,
         suspects_title=title,
-        map=Markup(svg(drawing, f"Map of {visible(job.name)}", _in_words(adjustment))),
+        map=Markup(svg(drawing, f"Map of {visible(job.name)}", drawing.words)),
         map_title="Heights" if live and live["profile"] else "Map",
         control=told.get("control"),
         heights=told.get("heights"),
-        heights_picture=b64encode(heights).decode("ascii"),
+        heights_picture=pictures.pop("heights", None),
         heights_grids=heights_grids,
         unchecked=told.get("unchecked"),
         weakest=told.get("weakest"),
         ratio=f"{adjustment.settings.unchecked_ratio:g}",
         grids=numbers,
+        explained=explained,
+        explain_command=f"hubtack explain {_job_name(job)} READING",
+        pictures=list(pictures.values()),
         decisions=decisions,
         sigmas=sigmas,
         remarks=[*adjustment.remarks, *job.remarks],
@@ -110,7 +112,7 @@ def _render(**values: Any) -> str:
         lstrip_blocks=True, finalize=lambda v: visible(v) if type(v) is str else v,
     )  # fmt: skip
     environment.tests["fills"] = lambda words, headings: len(words) == len(headings)
-    return environment.get_template("page.html").render(explained=(), numeric=_numeric, **values)
+    return environment.get_template("page.html").render(numeric=_numeric, **values)
 
 
 def _numeric(rows: list[Row]) -> set[int]:
@@ -197,16 +199,18 @@ def _closures(a: Adjustment, job: Job) -> Grid:
     return made("closures", s.title, headings, columns, flagged, note)
 
 
+def _pictures(a: Adjustment, job: Job) -> dict[str, dict[str, Any]]:
+    """The figures but for the map, each with its words."""
+    from markupsafe import Markup
+
+    names = tuple(n for n in FIGURES if n != "network")
+    return {
+        name: {"words": d.words, "svg": Markup(svg(d, d.title, d.words, name))}
+        for name, d in drawings(a, job, names)
+    }
+
+
 def _without_first(section: Section) -> Section:
     from dataclasses import replace
 
     return replace(section, rows=section.rows[1:])
-
-
-def _in_words(a: Adjustment) -> str:
-    """What the map shows, for readers who don't see it."""
-    flagged = int(np.count_nonzero(a.observations.flagged))
-    return (
-        f"{len(a.marks)} marks with their error ellipses, joined by the sights between them; "
-        f"{flagged} flagged readings are dashed. All numbers are in the tables below."
-    )

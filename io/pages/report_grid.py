@@ -17,7 +17,7 @@ from hubtack.adjust.ground.table import Ints
 from hubtack.io.pages.embed import visible
 from hubtack.io.writers.sheets import Heading, Sheet
 
-MOST_STILL = 400
+MOST_STILL = 600
 _LONG = 26  # letters beyond which a column of text is broken into lines
 _CUT = "\x1f"  # stands between cells while a row is escaped; `visible` leaves none in a text
 _SIGNS = {"fits": "✓", "checked": "✓", "meets": "✓", "unchecked": "!", "cannot tell": "?", "left out": "–"}
@@ -58,27 +58,33 @@ class Grid:
         columns = [[c[i] for i in rows] for c in self.columns]
         lines = []
         for i, cells in zip(rows, zip(*columns, strict=True), strict=True):
-            first, *rest = escape(_CUT.join(cells), quote=False).split(_CUT)
-            look = f' class="{self.band}"' if i in self.flagged else ""
-            more = "".join([f"<td>{c}</td>" for c in rest])
-            lines.append(f'<tr{look}><th scope="row">{first}</th>{more}</tr>')
+            # end tags of cells and rows may be left out in HTML, and a third of the bytes with them
+            text = escape(_CUT.join(cells), quote=False).replace(_CUT, "<td>")
+            look = f" class={self.band}" if i in self.flagged else ""
+            lines.append(f"<tr{look}><th scope=row>{text}")
         return Markup("\n".join(lines))
 
     def rules(self) -> str:
-        """The look of its columns: numbers to the right, short words unbroken."""
-        right, short, long = [], [], []
+        """The look of its columns: numbers to the right, short words unbroken, long ones not too narrow."""
+        looks: dict[str, list[str]] = {
+            "text-align:right": [],
+            "min-width:11rem": [],
+            "white-space:nowrap": [],
+        }
         for k, (heading, column) in enumerate(zip(self.headings, self.columns, strict=True), 1):
-            place = f"#g-{self.key} tr>:nth-child({k})"
+            place = f":nth-child({k})"
             if heading.number:
-                right.append(place)
-            elif max(map(len, column), default=0) <= _LONG:
-                short.append(f"#g-{self.key} tbody tr>:nth-child({k})")
+                looks["text-align:right"].append(place)
+            if heading.number or max(map(len, column), default=0) <= _LONG:
+                looks["white-space:nowrap"].append(place)
             else:
-                long.append(place)
-        rules = f"{','.join(right)}{{text-align:right}}" if right else ""
-        rules += f"{','.join(long)}{{min-width:11rem}}" if long else ""
-        body = [r.replace(" tr>", " tbody tr>") for r in right] + short
-        return rules + (f"{','.join(body)}{{white-space:nowrap}}" if body else "")
+                looks["min-width:11rem"].append(place)
+        within = {"white-space:nowrap": "tbody "}  # headings may be broken
+        return "".join(
+            f"#g-{self.key} {within.get(look, '')}tr>:is({','.join(places)}){{{look}}}"
+            for look, places in looks.items()
+            if places
+        )
 
     def data(self) -> dict[str, Any]:
         """What the script needs beyond the rows on the page; all cells where those are not all."""

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from hubtack.adjust.ground.table import Flags, Floats, Ints
+from hubtack.adjust.ground.table import Flags, Ints
 from hubtack.io.pages.report_grid import Grid, made
 from hubtack.io.units import METRES
-from hubtack.io.writers.sheets import Heading, Show, at_target
+from hubtack.io.writers.sheets import Heading, Show, at_target, fixed
 
 if TYPE_CHECKING:
     from hubtack.adjust.results import AdjustedObservations, Adjustment
@@ -72,7 +72,8 @@ def _columns(
         [str(i) for i in t.id],
         ["left out"] * len(t) if left_out else _verdicts(t),
         fixed(t.standardized, 2),
-        [str(k) for k in t.kind],
+        # a sight's id says it already; blank for all, the column is left out
+        ["" if str(i).endswith(f".{k}") else str(k) for i, k in zip(t.id, t.kind, strict=True)],
         _ends(a, t.start, t.start_mark, t.start_setup),
         _ends(a, t.end, t.end_mark, t.end_setup),
         [str(r) if r else "" for r in t.round.tolist()],
@@ -84,13 +85,6 @@ def _columns(
         fixed(t.redundancy, 3),
         fixed(at[2], 2),
     ]
-
-
-def fixed(values: Floats, decimals: int) -> list[str]:
-    """Numbers with fixed decimals; never a minus zero; blank for NaN, `none` for infinity."""
-    odd = {"nan": "", "inf": "none", "-inf": "none", f"{-0.0:.{decimals}f}": f"{0.0:.{decimals}f}"}
-    form = f"%.{decimals}f"
-    return [odd.get(t, t) for t in [form % v for v in values.tolist()]]
 
 
 def _verdicts(t: AdjustedObservations) -> list[str]:

@@ -8,9 +8,8 @@ import numpy as np
 
 from hubtack.adjust.ground.table import Flags, Floats
 from hubtack.io.pages.report_grid import Grid, grid, made
-from hubtack.io.pages.report_residuals import fixed
 from hubtack.io.writers import coordinates, setups
-from hubtack.io.writers.sheets import Heading, Sheet, Show, percent, plain
+from hubtack.io.writers.sheets import Heading, Sheet, Show, fixed, percent, plain
 
 if TYPE_CHECKING:
     from hubtack.adjust.results import Adjustment
@@ -18,7 +17,7 @@ if TYPE_CHECKING:
 
 # Columns of the writers' sheets that the page shows, in its order: what decides stands first.
 _COORDINATES = (0, 1, 2, 3, 7, 8, 9, 10, 4, 5, 6, 11, 12)
-_SETUPS = (0, 21, 2, 1, 3, 4, 5, 8, 9, 10, 11, 12, 14, 22)
+_SETUPS = (0, 21, 2, 1, 3, 5, 8, 9, 10, 11, 12, 14, 22)
 
 
 def coordinates_grid(a: Adjustment, job: Job) -> Grid:

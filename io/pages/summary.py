@@ -8,6 +8,7 @@ thousandths of a foot).
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -99,8 +100,9 @@ def _setups(a: Adjustment, job: Job, show: Show, most: int) -> Section:
     centring = np.nan_to_num(s.standardized_centring) / a.critical_centring
     worst = strength_of(a)
     order = _worst_first(np.where(worst > 0.0, worst, np.nan), s.flagged)
+    shown = _shown(s.flagged[order], most)
     rows = []
-    for i in order:
+    for i in order[:shown]:
         by_height = height[i] >= centring[i]
         # The adjusted effect is drawn towards 0 by its prior; the mistake behind it is that over the redundancy.
         # Of a centring error, of two components, the adjusted effect is only the least that it can be.
@@ -129,9 +131,8 @@ def _setups(a: Adjustment, job: Job, show: Show, most: int) -> Section:
             )
         )
     headings = ("setup", "mark", "what", f"looks [{show.small_length_name}]", "w", "verdict", "row")
-    return _cut(
-        "setups", "Worst setups (error made once, when the device was set down)", tuple(rows), headings, most
-    )
+    title = "Worst setups (error made once, when the device was set down)"
+    return Section("setups", title, tuple(rows), headings, len(order) - shown)
 
 
 def _sights(a: Adjustment, show: Show, most: int) -> Section:
@@ -139,8 +140,9 @@ def _sights(a: Adjustment, show: Show, most: int) -> Section:
     far = at_target(a, o)
     keep = readings_of(a)
     order = keep[_worst_first(o.standardized[keep], o.flagged[keep])]
+    shown = _shown(o.flagged[order], most)
     rows = []
-    for i in order:
+    for i in order[:shown]:
         start, end = int(o.start_mark[i]), int(o.end_mark[i])
         turn = (
             f" = {show.small_turn(o.residual[i], 1)} {show.small_angle_name}"
@@ -160,9 +162,8 @@ def _sights(a: Adjustment, show: Show, most: int) -> Section:
             )
         )
     headings = ("reading", "from → to", f"residual [{show.small_length_name}]", "w", "verdict")
-    return _cut(
-        "sights", "Worst readings (residual: adjusted − observed, at the target)", tuple(rows), headings, most
-    )
+    title = "Worst readings (residual: adjusted − observed, at the target)"
+    return Section("sights", title, tuple(rows), headings, len(order) - shown)
 
 
 def _unchecked(a: Adjustment, most: int) -> Section:
@@ -257,9 +258,13 @@ def _remarks(a: Adjustment, job: Job, most: int) -> Section:
 def _cut(key: str, title: str, rows: tuple[Row, ...], headings: tuple[str, ...], most: int) -> Section:
     """What is flagged goes first and may take twice the room; the rest of the room shows the worst that
     fit."""
-    flagged = sum(r.sign == "flagged" for r in rows)
-    shown = min(len(rows), max(most, min(flagged, 2 * most)))
+    shown = _shown([r.sign == "flagged" for r in rows], most)
     return Section(key, title, rows[:shown], headings, len(rows) - shown)
+
+
+def _shown(flagged: Sequence[bool] | Flags, most: int) -> int:
+    """How many rows find room."""
+    return min(len(flagged), max(most, min(sum(map(bool, flagged)), 2 * most)))
 
 
 def _worst_first(statistic: Floats, flagged: Flags) -> Ints:

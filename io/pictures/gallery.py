@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from hubtack.io.pictures.day_figure import day_drawing
 from hubtack.io.pictures.decisions_figure import decisions_drawing
+from hubtack.io.pictures.heights_figure import of_job
 from hubtack.io.pictures.netmap import network_drawing
 from hubtack.io.pictures.residual_figures import distance_drawing, normal_drawing, zenith_drawing
 
@@ -19,6 +20,7 @@ Draw = Callable[["Adjustment", "Job"], "Drawing | None"]
 # Name of the file without its ending → the drawing, None where the job has nothing to show there.
 FIGURES: dict[str, Draw] = {
     "network": network_drawing,
+    "heights": of_job,
     "residuals_normal": normal_drawing,
     "residuals_distance": distance_drawing,
     "residuals_zenith": zenith_drawing,

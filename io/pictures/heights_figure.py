@@ -10,29 +10,25 @@ import math
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from hubtack.adjust.ground.table import Flags, Floats, Ints
+from hubtack.io.pictures.drawing import Area, Drawing, Line, Shape, Symbol, Text, text_width
+from hubtack.io.pictures.plot import number, ticks
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     from hubtack.adjust.judge.audit import Audit
     from hubtack.adjust.results import Adjustment
     from hubtack.io.job import Job
 
-DPI = 150
-STEPS = 10  # of a blend between two colours: what smooth edges need
 FACTOR = 1.959963985  # N⁻¹(0.975)
 ACROSS = 64  # setups side by side in one strip
 LEAST = 15  # a class is at least as wide as its heading
-HEADING, PLOT = 0.62, 1.75  # inches
 STRIPS = 8  # more setups than these hold stand closer instead
-INK, PALE, BAND, BLUE, ORANGE = "#222222", "#8a8a8a", "#dfe7ee", "#0072b2", "#d55e00"
+WIDTH, LEFT, RIGHT, HEAD, FOOT = 720.0, 48.0, 10.0, 34.0, 40.0  # of the page, points
+HEADING, PLOT = 40.0, 118.0  # of a strip
 ABOUT = (
     "dot and bar: height error (true minus entered) as the rest of the network sees it, with its 95 % interval; "
     "band: 1.96 declared sigmas either way"
@@ -50,60 +46,60 @@ class _Panel:
     continued: bool
 
 
-def draw(adjustment: Adjustment, audit: Audit, job: Job, path: Path) -> None:
-    """Draw the heights into a PNG file: the same bytes for the same result."""
-    import warnings
+@dataclass(frozen=True)
+class _Strip:
+    """A rectangle of the page: where setups stand across it, and errors (small units, within ±limit) up it."""
 
-    from matplotlib import rc_context, rcdefaults
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
+    bottom: float
+    step: float
+    limit: float
 
+    def x(self, place: float) -> float:
+        return LEFT + (place + 0.8) * self.step
+
+    def y(self, error: float) -> float:
+        return self.bottom + PLOT * (0.5 + 0.5 * error / self.limit)
+
+
+def of_job(adjustment: Adjustment, job: Job) -> Drawing | None:
+    """The heights as a drawing, None where the audit knows no class of them."""
+    audit = adjustment.audit
+    return heights_drawing(adjustment, audit, job) if audit is not None and len(audit.classes) else None
+
+
+def heights_drawing(adjustment: Adjustment, audit: Audit, job: Job) -> Drawing:
+    """The heights as a drawing, of as many strips as they need; a sentence where there is nothing to judge."""
     strips = _strips(audit)
     longest = max((len(_short(str(n), 12)) for n in audit.setups.setup), default=0)
-    strip = HEADING + PLOT + 0.22 + 0.055 * longest  # inches: names of setups hang below
-    with rc_context(), warnings.catch_warnings():
-        rcdefaults()  # a user's own matplotlibrc must not change the picture
-        warnings.filterwarnings("ignore", message="Glyph")
-        height = 1.0 + strip * max(1, len(strips))
-        figure = Figure(figsize=(11.0, height), dpi=DPI, facecolor="white")
-        canvas = FigureCanvasAgg(figure)
-        inch = 1.0 / height
-        figure.text(0.055, 1.0 - 0.27 * inch, f"{job.name}: heights of setups", fontsize=11, weight="bold",
-                    va="center", color=INK, parse_math=False)  # fmt: skip
-        _legend(figure, inch)
-        if not strips:
-            words = audit.reason or "no height to judge"
-            figure.text(0.5, 0.5, words, fontsize=10, ha="center", color=INK)
-        limit = _limit(adjustment, audit, job)
-        for k, panels in enumerate(strips):
-            bottom = 1.0 - (0.42 + strip * k + HEADING + PLOT) * inch
-            axes = figure.add_axes((0.055, bottom, 0.935, PLOT * inch))
-            _strip(axes, panels, adjustment, audit, job, limit, alone=len(strips) == 1)
-        canvas.draw()  # type: ignore[no-untyped-call]
-        _few_colours(canvas, path)
-
-
-def _few_colours(canvas: FigureCanvasAgg, path: Path) -> None:
-    """Save a quarter of the bytes, since the page carries the picture too: the figure's colours and their blends."""
-    from PIL import Image
-
-    # No blend of white and the band: they are so near that Pillow would take one for the other.
-    palette = Image.new("P", (1, 1))
-    blends: dict[tuple[int, ...], None] = {}
-    for line in (("#ffffff", INK, BLUE, "#ffffff", ORANGE, INK, BAND, BLUE), (BAND, PALE, "#ffffff")):
-        for one, other in pairwise(line):
-            a, b = (tuple(int(c[i : i + 2], 16) for i in (1, 3, 5)) for c in (one, other))
-            blends |= {
-                tuple(round(p + (q - p) * k / STEPS) for p, q in zip(a, b, strict=True)): None
-                for k in range(STEPS + 1)
-            }
-    palette.putpalette([v for colour in blends for v in colour])
-    size = canvas.get_width_height()
-    pixels = bytes(canvas.buffer_rgba())  # type: ignore[no-untyped-call]
-    drawn = Image.frombuffer("RGBA", size, pixels, "raw", "RGBA", 0, 1)
-    drawn.convert("RGB").quantize(palette=palette, dither=Image.Dither.NONE).save(
-        path, "PNG", compress_level=6
+    high = HEADING + PLOT + 10.0 + 3.9 * longest  # names of setups hang below
+    drawing = Drawing(WIDTH, HEAD + FOOT + high * max(1, len(strips)), f"{job.name}: heights of setups")
+    drawing.words = (
+        "Height error of every setup with its 95 % interval, class by class, over the band of its declared sigma. The numbers "
+        "stand in the table of setups."
     )
+    drawing.texts.append(Text(14.0, drawing.height - 16.0, _short(drawing.title, 90), 12.0, bold=True))
+    _legend(drawing)
+    if not strips:
+        words = audit.reason or "no height to judge"
+        drawing.texts.append(Text(WIDTH / 2, drawing.height / 2, words, 9.0, "middle"))
+    limit = _limit(adjustment, audit, job)
+    end = max((p.left + p.width for panels in strips for p in panels), default=1.0)
+    end = max(ACROSS // 2 if len(strips) == 1 else ACROSS, end)
+    for k, panels in enumerate(strips):
+        bottom = drawing.height - HEAD - high * k - HEADING - PLOT
+        strip = _Strip(bottom, (WIDTH - LEFT - RIGHT) / (end + 0.6), limit)
+        _axis(drawing, strip, job)
+        for panel in panels:
+            _panel(drawing, strip, panel, adjustment, audit, job)
+            _hang(drawing, strip, panel, adjustment, audit, close=end > 1.3 * ACROSS)
+    return drawing
+
+
+def draw(adjustment: Adjustment, audit: Audit, job: Job, path: Path) -> None:
+    """Draw the heights into a PNG file: the same bytes for the same result."""
+    from hubtack.io.pictures.figures import save_png
+
+    save_png(heights_drawing(adjustment, audit, job), path)
 
 
 def _strips(audit: Audit) -> list[list[_Panel]]:
@@ -142,117 +138,82 @@ def _limit(adjustment: Adjustment, audit: Audit, job: Job) -> float:
     return job.units.small_length_of(1.08 * most)
 
 
-def _strip(
-    axes: Axes,
-    panels: list[_Panel],
-    adjustment: Adjustment,
-    audit: Audit,
-    job: Job,
-    limit: float,
-    *,
-    alone: bool,
+def _axis(drawing: Drawing, strip: _Strip, job: Job) -> None:
+    values = ticks(-strip.limit, strip.limit, 5)
+    step = values[1] - values[0] if len(values) > 1 else 1.0
+    for v in values:
+        y = strip.y(v)
+        drawing.lines.append(Line(LEFT - 3.0, y, LEFT, y, "leader"))
+        drawing.texts.append(Text(LEFT - 5.0, y, number(v, step), 7.5, "end"))
+    drawing.lines.append(Line(LEFT, strip.bottom, LEFT, strip.bottom + PLOT, "frame"))
+    words = f"height error, {job.units.small_length_name}"
+    drawing.texts.append(Text(12.0, strip.bottom + PLOT / 2, words, 8.0, "middle", turn=90.0))
+
+
+def _panel(
+    drawing: Drawing, strip: _Strip, panel: _Panel, adjustment: Adjustment, audit: Audit, job: Job
 ) -> None:
-    end = max(ACROSS // 2 if alone else ACROSS, panels[-1].left + panels[-1].width)
-    axes.set_xlim(-0.8, end - 0.2)
-    axes.set_ylim(-limit, limit)
-    axes.set_ylabel(f"height error, {job.units.small_length_name}", fontsize=7.5, color=INK)
-    axes.tick_params(axis="y", labelsize=7, colors=INK, width=0.6)
-    axes.xaxis.set_visible(False)
-    for side in ("top", "right", "bottom"):
-        axes.spines[side].set_visible(False)
-    axes.spines["left"].set_color(PALE)
-    ticks: list[float] = []
-    names: list[str] = []
-    bold: list[bool] = []
-    for panel in panels:
-        _panel(axes, panel, adjustment, audit, job, limit)
-        ticks += [panel.left + i for i in range(len(panel.rows))]
-        names += [str(audit.setups.setup[i]) for i in panel.rows]
-        bold += (np.abs(np.nan_to_num(audit.setups.statistic[panel.rows])) > adjustment.critical).tolist()
-    close = end > 1.3 * ACROSS
-    for x, name, odd in zip(
-        ticks, names, bold, strict=True
-    ):  # plain texts: tick marks cost three times as much
-        if odd or not close:
-            axes.text(
-                x, -0.02, _short(name, 12), rotation=90, fontsize=6, weight="bold" if odd else "normal", color=INK,
-                ha="center", va="top", transform=axes.get_xaxis_transform(), parse_math=False,
-            )  # fmt: skip
-
-
-def _panel(axes: Axes, panel: _Panel, adjustment: Adjustment, audit: Audit, job: Job, limit: float) -> None:
-    small = job.units.small_length_of
+    small = job.units.small_length_of(1.0)
     rows, table = panel.rows, audit.setups
-    x: Floats = np.asarray(panel.left + np.arange(len(rows)), dtype=np.float64)
-    bands = np.array([small(FACTOR * s) for s in adjustment.setups.sigma_height[rows]])
-    axes.fill_between(
-        np.append(x - 0.5, x[-1] + 0.5), -np.append(bands, bands[-1]), np.append(bands, bands[-1]),
-        step="post", color=BAND, linewidth=0.0, zorder=1.0,
-    )  # fmt: skip
-    for sign in (-1.0, 1.0):  # a thin edge: a pale band alone is lost in print
-        axes.step(np.append(x - 0.5, x[-1] + 0.5), sign * np.append(bands, bands[-1]), where="post",
-                  color=PALE, linewidth=0.5, zorder=1.1)  # fmt: skip
-    axes.plot([x[0] - 0.5, x[-1] + 0.5], [0.0, 0.0], color=PALE, linewidth=0.7, zorder=1.2)
-    error: Floats = np.array([small(e) for e in table.height_error[rows]], dtype=np.float64)
-    half = np.array([small(FACTOR * s) for s in table.sigma[rows]])
+    x = panel.left + np.arange(len(rows))
+    bands = np.minimum(small * FACTOR * adjustment.setups.sigma_height[rows], strip.limit)
+    _band(drawing, strip, x, bands)
+    error, half = small * table.height_error[rows], small * FACTOR * table.sigma[rows]
     told = np.isfinite(error) & np.isfinite(half)
-    axes.vlines(
-        x[told], error[told] - half[told], error[told] + half[told], color=INK, linewidth=0.8, zorder=2.0
-    )
     odd = told & (np.abs(table.statistic[rows]) > adjustment.critical)
-    inside = np.abs(error) <= 0.96 * limit
-    _dots(
-        axes,
-        x,
-        error,
-        told & inside & ~odd,
-        marker="o",
-        markersize=4.0,
-        markerfacecolor="white",
-        markeredgecolor=BLUE,
-    )
-    _dots(
-        axes,
-        x,
-        error,
-        told & inside & odd,
-        marker="D",
-        markersize=5.0,
-        markerfacecolor=ORANGE,
-        markeredgecolor=INK,
-    )
-    for i in np.flatnonzero(told & ~inside):  # beyond the strip: an arrow with its figure
-        up = error[i] > 0
-        axes.plot([x[i]], [0.94 * limit if up else -0.94 * limit], marker="^" if up else "v", markersize=6.0,
-                  markerfacecolor=ORANGE if odd[i] else "white", markeredgecolor=INK, linestyle="none", zorder=3.1)  # fmt: skip
-    _names(
-        axes,
-        panel,
-        x,
-        error,
-        odd,
-        told & ~inside,
-        limit,
-        [str(n) for n in table.setup[rows]],
-        job.units.small_length_name,
-    )
-    for i in np.flatnonzero(~told):
-        axes.text(x[i], 0.0, "?", fontsize=7, ha="center", va="center", color=INK, zorder=3.0)
-    _heading(axes, panel, audit, job)
+    inside = np.abs(error) <= 0.96 * strip.limit
+    for i in range(len(rows)):
+        at, name = strip.x(float(x[i])), str(table.setup[rows[i]])
+        if not told[i]:
+            drawing.texts.append(Text(at, strip.y(0.0), "?", 7.5, "middle"))
+            continue
+        low, high = (float(np.clip(error[i] + s * half[i], -strip.limit, strip.limit)) for s in (-1.0, 1.0))
+        if high > low:
+            drawing.lines.append(Line(at, strip.y(low), at, strip.y(high), "axis"))
+        if inside[i]:
+            shape: Shape = "flag" if odd[i] else "dot"
+            size = 5.0 if odd[i] else 4.0
+            drawing.symbols.append(Symbol(at, strip.y(float(error[i])), shape, size, name))
+        else:  # beyond the strip: an arrow with its figure
+            up = error[i] > 0.0
+            place = strip.y(math.copysign(0.94 * strip.limit, float(error[i])))
+            drawing.symbols.append(Symbol(at, place, "open-triangle" if up else "open-down", 7.0, name))
+    names = [str(n) for n in table.setup[rows]]
+    _names(drawing, strip, panel, x, error, odd, told & ~inside, names, job.units.small_length_name)
+    _heading(drawing, strip, panel, audit, job)
 
 
-def _dots(axes: Axes, x: Any, y: Any, chosen: Any, **look: Any) -> None:
-    axes.plot(x[chosen], y[chosen], linestyle="none", markeredgewidth=1.0, zorder=3.0, **look)
+def _band(drawing: Drawing, strip: _Strip, x: Floats, bands: Floats) -> None:
+    """What the declared sigma allows: one area over neighbours of the same sigma."""
+    ends = [0, *(np.flatnonzero(np.abs(np.diff(bands)) > 1e-9) + 1).tolist(), len(x)]
+    for a, b in pairwise(ends):
+        left, right = strip.x(float(x[a]) - 0.5), strip.x(float(x[b - 1]) + 0.5)
+        low, high = strip.y(-float(bands[a])), strip.y(float(bands[a]))
+        drawing.areas.append(Area(((left, low), (right, low), (right, high), (left, high)), "band"))
+    edges = strip.x(float(x[0]) - 0.5), strip.x(float(x[-1]) + 0.5)
+    drawing.lines.append(Line(edges[0], strip.y(0.0), edges[1], strip.y(0.0), "limit"))
+
+
+def _hang(
+    drawing: Drawing, strip: _Strip, panel: _Panel, adjustment: Adjustment, audit: Audit, close: bool
+) -> None:
+    """Names of the setups, upright below the strip: bold what does not fit; of a crowd only that."""
+    odd = np.abs(np.nan_to_num(audit.setups.statistic[panel.rows])) > adjustment.critical
+    for i, row in enumerate(panel.rows.tolist()):
+        if odd[i] or not close:
+            name = _short(str(audit.setups.setup[row]), 12)
+            at = strip.x(panel.left + i)
+            drawing.texts.append(Text(at, strip.bottom - 4.0, name, 6.5, "end", bold=bool(odd[i]), turn=90.0))
 
 
 def _names(
-    axes: Axes,
+    drawing: Drawing,
+    strip: _Strip,
     panel: _Panel,
     x: Floats,
     error: Floats,
     odd: Flags,
     beyond: Flags,
-    limit: float,
     names: list[str],
     unit: str,
 ) -> None:
@@ -260,54 +221,47 @@ def _names(
 
     What finds no room is still named below the strip, in bold.
     """
-    taken: list[tuple[float, float, float]] = []  # left, right, height
+    taken: list[tuple[float, float, float]] = []  # left, right, height; points
+    limit = strip.limit
+    y = np.array([strip.y(float(np.clip(np.nan_to_num(e), -limit, limit))) for e in error])
+    at = np.array([strip.x(float(v)) for v in x])
     for i in sorted(np.flatnonzero(odd | beyond).tolist(), key=lambda k: -abs(float(error[k]))):
         far = bool(beyond[i])
         words = _short(names[i], 14) + (f" {_figure(float(error[i]))} {unit}" if far else "")
-        long, step = 0.62 * len(words), 0.17 * limit
-        level = math.copysign(0.92 * limit, error[i]) if far else float(error[i])
+        long = text_width(words, 8.0) + 2.0
+        inwards = -10.0 if error[i] > 0.0 else 10.0
+        level = strip.y(math.copysign(0.92 * limit, float(error[i]))) if far else float(y[i])
         # beside the symbol; for arrows also a line or two further in, where nothing hides what they point at
-        tries = [
-            (side, level - math.copysign(step * k, level)) for k in range(3 if far else 1) for side in (1, -1)
-        ]
-        for side, y in tries:
-            left = float(x[i]) + (0.55 if side > 0 else -0.55 - long)
+        tries = [(side, level + inwards * k) for k in range(3 if far else 1) for side in (1, -1)]
+        for side, height in tries:
+            left = float(at[i]) + (6.0 if side > 0 else -6.0 - long)
             right = left + long
-            dots = ~beyond & (x > left - 0.3) & (x < right + 0.3) & (np.abs(error - y) < 0.6 * step)
-            dots[i] = False
-            arrows = beyond & (x > left - 0.4) & (x < right + 0.4)
-            arrows &= np.abs(np.sign(error) * 0.94 * limit - y) < 0.8 * step
-            arrows[i] = False
-            met = any(left < b and right > a and abs(y - h) < step for a, b, h in taken)
-            if met or dots.any() or arrows.any() or right > panel.left + panel.width + 0.5 or left < -0.5:
+            hidden = (at > left - 3.0) & (at < right + 3.0) & (np.abs(y - height) < 7.0)
+            hidden[i] = False
+            met = any(left < b and right > a and abs(height - h) < 10.0 for a, b, h in taken)
+            ends = strip.x(panel.left + panel.width + 0.5)
+            if met or hidden.any() or right > min(ends, WIDTH - 2.0) or left < LEFT:
                 continue
-            taken.append((left, right, y))
-            axes.text(
-                left if side > 0 else right, y, words, fontsize=7.5, weight="bold", ha="left" if side > 0 else "right",
-                va="center", color=INK, zorder=4.0, parse_math=False,
-                bbox={"boxstyle": "square,pad=0.1", "facecolor": "white", "edgecolor": "none", "alpha": 0.8},
-            )  # fmt: skip
+            taken.append((left, right, height))
+            drawing.texts.append(Text(left, height, words, 8.0, bold=True, halo=True))
             break
 
 
-def _heading(axes: Axes, panel: _Panel, audit: Audit, job: Job) -> None:
+def _heading(drawing: Drawing, strip: _Strip, panel: _Panel, audit: Audit, job: Job) -> None:
     c, g = audit.classes, panel.group
     kind = str(c.height_kind[g])
     sigma = job.units.small_length_of(float(c.sigma_declared[g]))
     who = {"instrument": "instruments", "target": "targets", "base": "standing bases"}[str(c.role[g])]
     title = f"{_short(str(c.support[g]), 24)}: {who}" + (", continued" if panel.continued else "")
-    lines = [(title, "bold", 8.0)]
+    lines = [(title, True, 8.5)]
     if not panel.continued:
         word = "height kind not declared" if kind == "undeclared" else f"declared {kind}"
-        lines.append((f"{word}, sigma {sigma:.2g} {job.units.small_length_name}", "normal", 7.0))
-        lines.append((_verdict(audit, g), "normal", 7.0))
-    for k, (words, weight, size) in enumerate(lines):
-        axes.annotate(
-            words, (panel.left - 0.5, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 33 - 11 * k),
-            textcoords="offset points", fontsize=size, weight=weight, color=INK, va="center", parse_math=False,
-        )  # fmt: skip
-    axes.plot([panel.left - 0.5, panel.left - 0.5 + panel.width], [1.03, 1.03], color=INK, linewidth=0.8,
-              transform=axes.get_xaxis_transform(), clip_on=False)  # fmt: skip
+        lines.append((f"{word}, sigma {sigma:.2g} {job.units.small_length_name}", False, 7.5))
+        lines.append((_verdict(audit, g), False, 7.5))
+    left, top = strip.x(panel.left - 0.5), strip.bottom + PLOT
+    for k, (words, bold, size) in enumerate(lines):
+        drawing.texts.append(Text(left, top + 32.0 - 10.5 * k, words, size, bold=bold))
+    drawing.lines.append(Line(left, top + 3.0, strip.x(panel.left - 0.5 + panel.width), top + 3.0, "leader"))
 
 
 def _verdict(audit: Audit, g: int) -> str:
@@ -337,24 +291,22 @@ def _odds(evidence: float) -> str:
     return f"{ratio:.0f} : 1" if ratio >= 10.0 else f"{ratio:.1f} : 1"
 
 
-def _legend(figure: Figure, inch: float) -> None:
-    from matplotlib.lines import Line2D
-
-    def key(marker: str, size: float, face: str, edge: str, line: Literal["-", "none"], label: str) -> Line2D:
-        return Line2D(
-            [], [], marker=marker, markersize=size, markerfacecolor=face, markeredgecolor=edge, markeredgewidth=1.0,
-            linestyle=line, linewidth=0.8, color=INK, label=label,
-        )  # fmt: skip
-
-    handles = [
-        key("o", 4.0, "white", BLUE, "-", "fits its declared sigma"),
-        key("D", 5.0, ORANGE, INK, "-", "does not fit it"),
-        key("^", 6.0, "white", INK, "none", "lies beyond the strip"),
-        key("$?$", 5.0, INK, INK, "none", "nothing sees it"),
-    ]
-    figure.legend(handles=handles, loc="center left", bbox_to_anchor=(0.047, 0.32 * inch), ncol=4, frameon=False,
-                  fontsize=7.5, handletextpad=0.5, columnspacing=1.8)  # fmt: skip
-    figure.text(0.055, 0.13 * inch, ABOUT, fontsize=7, color=INK, va="center")
+def _legend(drawing: Drawing) -> None:
+    x = LEFT
+    shapes: tuple[tuple[Shape | None, float, str], ...] = (
+        ("dot", 4.0, "fits its declared sigma"),
+        ("flag", 5.0, "does not fit it"),
+        ("open-triangle", 7.0, "lies beyond the strip"),
+        (None, 0.0, "nothing sees it"),
+    )
+    for shape, size, words in shapes:
+        if shape is None:
+            drawing.texts.append(Text(x, 26.0, "?", 8.0, "middle"))
+        else:
+            drawing.symbols.append(Symbol(x, 26.0, shape, size))
+        drawing.texts.append(Text(x + 9.0, 26.0, words, 8.0))
+        x += text_width(words, 8.0) + 30.0
+    drawing.texts.append(Text(LEFT - 4.0, 11.0, ABOUT, 7.5))
 
 
 def _figure(value: float) -> str:

@@ -41,7 +41,11 @@ _DRAWN = (
     "day",
     "decisions",
 )  # besides network.png and heights.png
-FIGURE_FILES = ("network.svg", *(f"{name}.{kind}" for name in _DRAWN for kind in ("png", "svg")))
+FIGURE_FILES = (
+    "network.svg",
+    "heights.svg",
+    *(f"{name}.{kind}" for name in _DRAWN for kind in ("png", "svg")),
+)
 DELIVERABLES: dict[str, Deliverable] = {
     d.name: d
     for d in (

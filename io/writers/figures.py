@@ -20,5 +20,5 @@ def write(adjustment: Adjustment, job: Job, folder: Path) -> None:
     for name, drawing in drawings(adjustment, job):
         words = svg_file(drawing, drawing.title, drawing.words)
         (folder / f"{name}.svg").write_text(words, encoding="utf-8", newline="\n")
-        if not (folder / f"{name}.png").exists() and name != "network":
+        if name not in ("network", "heights"):  # written by every run
             save_png(drawing, folder / f"{name}.png")

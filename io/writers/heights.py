@@ -12,9 +12,11 @@ if TYPE_CHECKING:
 
 def write(adjustment: Adjustment, job: Job, folder: Path) -> None:
     """Write heights.png into `folder`, if the audit knows a class of heights."""
-    audit = adjustment.audit
-    if audit is None or not len(audit.classes):
-        return
-    from hubtack.io.pictures.heights_figure import draw
+    from hubtack.io.pictures.heights_figure import of_job
 
-    draw(adjustment, audit, job, folder / "heights.png")
+    drawing = of_job(adjustment, job)
+    if drawing is None:
+        return
+    from hubtack.io.pictures.figures import save_png
+
+    save_png(drawing, folder / "heights.png")

@@ -13,7 +13,5 @@ if TYPE_CHECKING:
 
 
 def write(adjustment: Adjustment, job: Job, folder: Path) -> None:
-    """Write report.html into `folder`, with heights.png in it if that was written there before."""
-    picture = folder / "heights.png"
-    heights = picture.read_bytes() if picture.is_file() else b""
-    (folder / "report.html").write_text(report_page(adjustment, job, heights), encoding="utf-8", newline="\n")
+    """Write report.html into `folder`."""
+    (folder / "report.html").write_text(report_page(adjustment, job), encoding="utf-8", newline="\n")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .sheets import Heading, Sheet, Show, plain, write_csv
+from .sheets import Heading, Sheet, Show, fixed, write_csv
 
 if TYPE_CHECKING:
     from hubtack.adjust.results import Adjustment
@@ -56,52 +56,49 @@ def sheet(adjustment: Adjustment, job: Job) -> Sheet:
         Heading("verdict", number=False),
         Heading("row", number=False),
     )
-    rows = []
-    for i in range(len(s)):
-        support = int(net.setups.support[i])
-        rows.append(
-            (
-                str(s.setup[i]),
-                "instrument" if net.setups.instrument[i] else "target",
-                str(net.marks.mark[net.setups.mark[i]]),
-                str(net.supports.support[support]),
-                str(net.supports.height_kind[support]),
-                job.units.show_length(net.setups.height[i], 4),
-                show.small(s.sigma_centring[i]),
-                show.small(s.sigma_height[i]),
-                show.small(s.centring_east[i]),
-                show.small(s.centring_north[i]),
-                show.small(s.height_error[i]),
-                plain(s.standardized_centring[i], 2),
-                plain(s.standardized_height[i], 2),
-                plain(s.redundancy_height[i], 3),
-                show.small(s.minimal_detectable_height[i]),
-                show.small(s.minimal_detectable_centring[i]),
-                *audit_cells(adjustment, i),
-                verdict(adjustment, i),
-                job.place("setups", i),
-            )
-        )
+    scale = job.units.small_length_of(1.0)
+    supports = net.setups.support.tolist()
+    columns = [
+        [str(n) for n in s.setup],
+        ["instrument" if i else "target" for i in net.setups.instrument],
+        [str(net.marks.mark[m]) for m in net.setups.mark.tolist()],
+        [str(net.supports.support[k]) for k in supports],
+        [str(net.supports.height_kind[k]) for k in supports],
+        fixed(job.units.length_of(1.0) * net.setups.height, 4),
+        *(
+            fixed(scale * v, 2)
+            for v in (s.sigma_centring, s.sigma_height, s.centring_east, s.centring_north, s.height_error)
+        ),
+        fixed(s.standardized_centring, 2),
+        fixed(s.standardized_height, 2),
+        fixed(s.redundancy_height, 3),
+        fixed(scale * s.minimal_detectable_height, 2),
+        fixed(scale * s.minimal_detectable_centring, 2),
+        *_audited(adjustment),
+        [verdict(adjustment, i) for i in range(len(s))],
+        [job.place("setups", i) for i in range(len(s))],
+    ]
+    rows = tuple(zip(*columns, strict=True))
     note = (
         "Errors as adjusted, drawn towards 0 by their sigmas: a mistake is larger. Height error: true minus entered. "
         f"w centring: two dimensions, critical {adjustment.critical_centring:.3f}; "
         f"w height: one dimension, critical {adjustment.critical:.3f}."
     )
-    return Sheet("Setups", headings, tuple(rows), frozenset(np.flatnonzero(s.flagged).tolist()), note)
+    return Sheet("Setups", headings, rows, frozenset(np.flatnonzero(s.flagged).tolist()), note)
 
 
-def audit_cells(adjustment: Adjustment, row: int) -> tuple[str, ...]:
-    """The cells below AUDIT; blank where nothing was asked."""
+def _audited(adjustment: Adjustment) -> list[list[str]]:
+    """The columns below AUDIT; blank where nothing was asked."""
     if adjustment.audit is None:
-        return ("",) * len(AUDIT)
+        return [[""] * len(adjustment.setups) for _ in AUDIT]
     s = adjustment.audit.setups
-    return (
-        str(s.verdict[row]),
-        _odds(float(s.evidence[row])),
-        _odds(float(s.ceiling[row])),
-        str(s.rival[row]),
-        plain(float(s.correlation[row]), 3),
-    )
+    return [
+        [str(v) for v in s.verdict],
+        [_odds(v) for v in s.evidence.tolist()],
+        [_odds(v) for v in s.ceiling.tolist()],
+        [str(v) for v in s.rival],
+        fixed(s.correlation, 3),
+    ]
 
 
 def _odds(evidence: float) -> str:

@@ -127,6 +127,13 @@ def plain(value: float, decimals: int) -> str:
     return text[1:] if text.startswith("-") and not text.strip("-0.") else text
 
 
+def fixed(values: Floats, decimals: int) -> list[str]:
+    """`plain` for a whole column: a tenth of its time."""
+    odd = {"nan": "", "inf": "none", "-inf": "none", f"{-0.0:.{decimals}f}": f"{0.0:.{decimals}f}"}
+    form = f"%.{decimals}f"
+    return [odd.get(t, t) for t in [form % v for v in values.tolist()]]
+
+
 def one_dimensional_factor(confidence: float) -> float:
     """Half-width, in sigmas, of the interval that holds a normal variable with this confidence: 1.960 at 95
     %."""

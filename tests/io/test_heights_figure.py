@@ -8,8 +8,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.text import Annotation, Text
 from tests.benchmarks.audit_power import FIXED, traverse
 
 from hubtack.adjust import adjust
@@ -18,7 +16,7 @@ from hubtack.adjust.results import Adjustment
 from hubtack.adjust.settings import Settings
 from hubtack.adjust.simulate import simulate
 from hubtack.io.job import Job
-from hubtack.io.pictures.heights_figure import draw
+from hubtack.io.pictures.heights_figure import draw, heights_drawing
 from hubtack.io.units import Units
 
 
@@ -39,18 +37,9 @@ def judged(
     return adjustment, audit(adjustment.solved), job
 
 
-@pytest.fixture
-def words(monkeypatch: pytest.MonkeyPatch) -> list[str]:
-    """What the figure says, filled when it is drawn."""
-    said: list[str] = []
-    draw = FigureCanvasAgg.draw
-
-    def listening(self: FigureCanvasAgg) -> None:
-        said.extend(t.get_text() for t in self.figure.findobj(lambda a: isinstance(a, Text | Annotation)))
-        draw(self)
-
-    monkeypatch.setattr(FigureCanvasAgg, "draw", listening)
-    return said
+def words(*things: object) -> list[str]:
+    """What the figure says."""
+    return [t.words for t in heights_drawing(*things).texts]  # type: ignore[arg-type]
 
 
 def test_same_bytes_and_a_png(tmp_path: Path) -> None:
@@ -66,25 +55,24 @@ def test_same_bytes_and_a_png(tmp_path: Path) -> None:
     assert first == (tmp_path / "b.png").read_bytes()
     assert first[:8] == b"\x89PNG\r\n\x1a\n"
     width, height = struct.unpack(">II", first[16:24])
-    assert (width, 300 < height < width) == (1650, True)
+    assert (width, 300 < height < width) == (1600, True)
     assert b"Software" not in first
 
 
-def test_headings_say_what_was_declared_and_found(tmp_path: Path, words: list[str]) -> None:
+def test_headings_say_what_was_declared_and_found() -> None:
     adjustment, found, job = judged(20)
-    draw(adjustment, found, job, tmp_path / "a.png")
-    assert "$lock$ ladder: heights of setups" in words
-    assert {"tripod: instruments", "stand: targets"} <= set(words)
-    assert "declared fixed, sigma 0.2 mm" in words
+    said = words(adjustment, found, job)
+    assert "$lock$ ladder: heights of setups" in said
+    assert {"tripod: instruments", "stand: targets"} <= set(said)
+    assert "declared fixed, sigma 0.2 mm" in said
     i = list(found.classes.role).index("target")
     assert found.classes.verdict[i] == "fixed"
-    assert any(w.startswith("✓ behaves like fixed") for w in words)
-    assert set(adjustment.setups.setup) <= set(words)
+    assert any(w.startswith("✓ behaves like fixed") for w in said)
+    assert set(adjustment.setups.setup) <= set(said)
 
 
-def test_a_wrong_height_is_named_with_its_size(tmp_path: Path, words: list[str]) -> None:
-    draw(*judged(blunder=0.030), tmp_path / "a.png")
-    off = [w for w in words if w.startswith("T1-0 −")]
+def test_a_wrong_height_is_named_with_its_size() -> None:
+    off = [w for w in words(*judged(blunder=0.030)) if w.startswith("T1-0 −")]
     assert len(off) == 1
     assert float(off[0].split()[1].replace("−", "-")) == pytest.approx(-30.0, abs=3.0)
 
@@ -97,16 +85,31 @@ def test_many_setups_take_more_strips(tmp_path: Path) -> None:
     assert sizes[1] > 1.5 * sizes[0]
 
 
-def test_nothing_to_judge_is_said(tmp_path: Path, words: list[str]) -> None:
-    draw(*judged(settings=Settings(correlation="independent")), tmp_path / "a.png")
-    assert any("independent rule" in w for w in words)
+def test_nothing_to_judge_is_said() -> None:
+    assert any("independent rule" in w for w in words(*judged(settings=Settings(correlation="independent"))))
 
 
-def test_feet_are_shown_in_their_own_small_unit(tmp_path: Path, words: list[str]) -> None:
+def test_feet_are_shown_in_their_own_small_unit() -> None:
     adjustment, found, job = judged()
     job = replace(job, units=Units("ft", "dms"))
-    draw(adjustment, found, job, tmp_path / "a.png")
     name = job.units.small_length_name
     shown = f"declared fixed, sigma {job.units.small_length_of(0.2e-3):.2g} {name}"
-    assert shown in words
+    assert shown in words(adjustment, found, job)
     assert np.isfinite(job.units.small_length_of(1.0))
+
+
+def test_errors_and_bands_are_true_to_scale() -> None:
+    adjustment, found, job = judged(20)
+    drawing = heights_drawing(adjustment, found, job)
+    ticks = {float(t.words.replace("−", "-")): t.y for t in drawing.texts if t.anchor == "end" and not t.turn}
+    values, places = np.array(list(ticks)), np.array(list(ticks.values()))
+    scale, zero = np.polyfit(values, places, 1)
+    names = {str(n): i for i, n in enumerate(found.setups.setup)}
+    dots = [s for s in drawing.symbols if s.shape in ("dot", "flag") and s.name]
+    assert len(dots) > 20
+    for s in dots:
+        assert s.y == pytest.approx(zero + scale * 1e3 * found.setups.height_error[names[s.name]], abs=1e-6)
+    sigmas = {round(1.959963985 * 1e3 * float(v), 6) for v in adjustment.setups.sigma_height}
+    halves = {round((a.corners[2][1] - a.corners[0][1]) / 2 / scale, 6) for a in drawing.areas}
+    assert halves <= sigmas
+    assert 0.391993 in halves  # 1.96 times 0.2 mm

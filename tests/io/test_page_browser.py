@@ -15,6 +15,7 @@ import pytest
 from hubtack.adjust import adjust
 from hubtack.adjust.judged import judged
 from hubtack.io.job import read_job
+from hubtack.io.pages.explanation import explanations
 from hubtack.io.pages.report import report_page
 from hubtack.io.pages.report_residuals import residuals_grid
 from hubtack.io.pages.verdict import headline
@@ -134,7 +135,7 @@ def test_what_is_filtered_is_what_is_downloaded_and_copied(page, shed):
     grid = residuals_grid(*shed)
     assert rows[0] == [str(h) for h in grid.headings]
     every = list(zip(*grid.columns, strict=True))
-    assert [tuple(r) for r in rows[1:]] == [r for r in every if "distance" in r[3] and "K1" in r[4] + r[5]]
+    assert [tuple(r) for r in rows[1:]] == [r for r in every if "distance" in r[0] and "K1" in r[3] + r[4]]
     page.context.grant_permissions(["clipboard-read", "clipboard-write"])
     page.locator("#g-residuals button.copy").click()
     page.locator("#g-residuals button.copy", has_text="Copied").wait_for()
@@ -203,7 +204,7 @@ def test_a_sight_on_the_map_leads_to_its_residuals_and_a_row_back_to_the_map(pag
     assert page.locator("#live .told").inner_text().startswith("A2 – A4: ")
     page.mouse.click(x1 + 0.4 * (x2 - x1), y1 + 0.4 * (y2 - y1))
     grid = residuals_grid(*shed)
-    ends = [{c.split()[0] for c in pair} for pair in zip(grid.columns[4], grid.columns[5], strict=True)]
+    ends = [{c.split()[0] for c in pair} for pair in zip(grid.columns[3], grid.columns[4], strict=True)]
     wanted = [i for i, pair in zip(grid.columns[0], ends, strict=True) if pair == {"A2", "A4"}]
     assert cells(page, "residuals", 0) == wanted
     page.wait_for_function("() => document.querySelector('#residuals').getBoundingClientRect().top < 500")
@@ -217,8 +218,26 @@ def test_a_sight_on_the_map_leads_to_its_residuals_and_a_row_back_to_the_map(pag
     page.wait_for_function("() => Math.abs(document.querySelector('#map').getBoundingClientRect().top) < 300")
     assert page.locator("#live .m-chosen").count() == 1
     mark = residuals_grid(*shed).columns
-    ends = [mark[c][0].split()[0] for c in (4, 5)]
+    ends = [mark[c][0].split()[0] for c in (3, 4)]
     assert page.locator("#live .told b").inner_text() in (" – ".join(ends), " – ".join(reversed(ends)))
+
+
+def test_a_reading_unfolds_into_what_explains_it(page, shed):
+    a, job = shed
+    row = page.locator("#g-residuals tbody tr", has_text="1.direction").first
+    row.locator("button.unfold").click()
+    page.locator("#g-residuals tr.unfolded").wait_for()
+    words = page.locator("#g-residuals tr.unfolded").inner_text()
+    i = int(np.flatnonzero(a.observations.id == "1.direction")[0])
+    (made,) = explanations(a, job, [i])
+    for section in made.sections:
+        assert section.title in words
+        for told in section.rows:
+            assert all(w in words for w in told.words)
+    row.locator("button.unfold").press("Enter")
+    assert page.locator("#g-residuals tr.unfolded").count() == 0
+    page.locator("#residuals details summary").first.click()
+    assert page.locator("#residuals details table").first.is_visible()
 
 
 def test_a_mark_tells_its_numbers_to_pointer_and_keyboard(page, shed):

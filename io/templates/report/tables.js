@@ -13,6 +13,12 @@ function make(tag, attributes, ...children) {
   return node;
 }
 
+function icon(d) {
+  const svg = shape("svg", { viewBox: "0 0 16 16", "aria-hidden": "true" });
+  svg.append(shape("path", { d }));
+  return svg;
+}
+
 // The number a cell stands for: 12.3, -4-05-06.7 (degrees, minutes, seconds), "over 1000 : 1"; NaN for none.
 function numberOf(text) {
   if (text === "none") return Infinity;
@@ -45,7 +51,7 @@ class Grid {
       this.live = this.table.appendChild(make("tbody", { class: "live-rows" }));
     } else {
       this.rows = [...this.body.rows];
-      this.columns = this.heads.map((_, c) => this.rows.map((r) => r.cells[c].textContent));
+      this.columns = this.heads.map((_, c) => this.rows.map((r) => r.cells[c].textContent.replace(/\n$/, "")));
       this.wrong = new Set(this.rows.flatMap((r, i) => (r.className ? [i] : [])));
     }
     this.order = this.all = Array.from({ length: this.count }, (_, i) => i);
@@ -154,6 +160,7 @@ class Grid {
   }
 
   show() {
+    this.fold();
     const order = (this.order = this.chosen());
     const pages = Math.max(1, Math.ceil(order.length / this.size));
     this.page = Math.min(this.page, pages - 1);
@@ -168,7 +175,7 @@ class Grid {
         this.body.append(...[...order, ...this.all.filter((i) => !left.has(i))].map((i) => this.rows[i]));
         this.moved = true;
       }
-      seen.forEach((i) => this.addPlace(this.rows[i], i));
+      seen.forEach((i) => { this.addPlace(this.rows[i], i); this.addUnfold(this.rows[i], i); });
     }
     const of = order.length === this.count ? "" : ` (of ${this.count})`;
     this.told.textContent = order.length > this.size ? `${from + 1}–${from + seen.length} of ${order.length} rows${of}` : `${order.length} rows${of}`;
@@ -182,6 +189,7 @@ class Grid {
     const row = make("tr", { class: this.wrong.has(i) ? this.about.band : false });
     row.append(...this.columns.map((c, k) => make(k ? "td" : "th", k ? {} : { scope: "row" }, c[i])));
     this.addPlace(row, i);
+    this.addUnfold(row, i);
     return row;
   }
 
@@ -194,8 +202,31 @@ class Grid {
     row.cells[0].append(make("button", {
       type: "button", class: "place", title: "on the map", "aria-label": `${name} on the map`,
       onclick: () => { this.choose(row); goTo("map"); if (theMap) theMap.show(ends, this.key === "setups" ? name : ""); },
-    }, shape("svg", { viewBox: "0 0 16 16", "aria-hidden": "true" })));
-    row.cells[0].lastChild.firstChild.append(shape("path", { d: "M8 1v4M8 11v4M1 8h4M11 8h4M4 8a4 4 0 1 0 8 0a4 4 0 1 0 -8 0z" }));
+    }, icon("M8 1v4M8 11v4M1 8h4M11 8h4M4 8a4 4 0 1 0 8 0a4 4 0 1 0 -8 0z")));
+  }
+
+  // A button that unfolds what is behind a row: for the residuals, from the reading to its residual.
+  addUnfold(row, i) {
+    const at = this.key === "residuals" && data.explained ? data.explained.rows.indexOf(i) : -1;
+    if (at < 0 || row.querySelector(".unfold")) return;
+    const button = make("button", {
+      type: "button", class: "unfold", "aria-expanded": "false", title: "from reading to residual", "aria-label": `${this.columns[0][i]} explained`,
+      onclick: async () => {
+        const open = button.getAttribute("aria-expanded") === "true";
+        if (open) row.nextSibling.remove();
+        else {
+          const cell = make("td", { colspan: this.heads.length }, ...(await explained())[at].flatMap(sectionOf));
+          if (button.getAttribute("aria-expanded") === "false") row.after(make("tr", { class: "unfolded" }, cell));
+        }
+        button.setAttribute("aria-expanded", String(!open));
+      },
+    }, icon("M5 3l6 5l-6 5z"));
+    row.cells[0].append(button);
+  }
+
+  fold() {
+    this.table.querySelectorAll("tr.unfolded").forEach((r) => r.remove());
+    this.table.querySelectorAll("button.unfold").forEach((b) => { b.setAttribute("aria-expanded", "false"); });
   }
 
   choose(row) {
@@ -218,6 +249,33 @@ class Grid {
     link.click();
     setTimeout(() => URL.revokeObjectURL(link.href), 1000);
   }
+}
+
+// The explanations, unpacked when the first is asked for.
+let unpacked = null;
+function explained() {
+  if (!unpacked) {
+    const bytes = Uint8Array.from(atob(data.explained.packed), (c) => c.charCodeAt(0));
+    unpacked = new Response(new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"))).json();
+  }
+  return unpacked;
+}
+
+const SIGNS = { ok: "✓", flagged: "✗", watch: "!", "": "" };
+
+// A section of words: its table, where it has headings, and its sentences.
+function sectionOf([title, heads, rows]) {
+  const tabled = rows.filter((r) => heads.length && r.length === heads.length + 1);
+  const said = rows.filter((r) => !tabled.includes(r));
+  const out = title ? [make("h4", {}, title)] : [];
+  const figure = heads.map((_, c) => tabled.every((r) => /^[+-]?[\d.]*$/.test(r[c + 1])));
+  if (tabled.length) {
+    const cells = (tag, words) => words.map((w, c) => make(tag, { scope: tag === "th" ? "col" : false, class: figure[c] ? "n" : false }, w));
+    const body = tabled.map((r) => make("tr", { class: r[0] === "flagged" ? "flag" : false }, ...cells("td", r.slice(1))));
+    out.push(make("table", { class: "narrow" }, make("thead", {}, make("tr", {}, ...cells("th", heads))), make("tbody", {}, ...body)));
+  }
+  if (said.length) out.push(make("ul", { class: "told" }, ...said.map(([sign, ...words]) => make("li", { class: sign }, make("span", { class: "sign" }, SIGNS[sign]), words.join(" ")))));
+  return out;
 }
 
 // Copies a text and says so on the button.
