@@ -22,11 +22,12 @@ def influences(solved: Solved, rows: Ints) -> Floats:
     m/m, or m/rad for an angle; 0 where a coordinate is held or nothing reaches it. One solve for all of them.
     """
     right = np.zeros((solved.unknowns.n, len(rows)))
+    sigmas = _sigmas(solved, rows)
     for j, row in enumerate(rows.tolist()):
         k, p = place(solved, row)
         equations = solved.solution.rows[k]
         if equations.block == 1:
-            of_block, whitening = [p], np.array([1.0 / _sigma(solved, k, p)])
+            of_block, whitening = [p], 1.0 / sigmas[j : j + 1]
         else:
             b = equations.block
             first = p - p % b
@@ -77,11 +78,14 @@ def place(solved: Solved, row: int) -> tuple[int, int]:
     raise IndexError(row)
 
 
-def _sigma(solved: Solved, k: int, p: int) -> float:
-    if k == len(solved.equations.groups):
-        return float(solved.unknowns.priors.sigma[p])
-    rows = solved.equations.groups[k].rows[p : p + 1]
-    return float(solved.equations.sigmas(solved.solution.x, rows)[0])
+def _sigmas(solved: Solved, rows: Ints) -> Floats:
+    """What rows of the table of observations were whitened by; (k,)."""
+    used = np.flatnonzero(solved.obs.used)
+    prior = rows >= len(used)
+    out = np.empty(len(rows))
+    out[prior] = solved.unknowns.priors.sigma[rows[prior] - len(used)]
+    out[~prior] = solved.equations.sigmas(solved.solution.x, used[rows[~prior]])
+    return out
 
 
 def _of_marks(solved: Solved, dx: Floats) -> Floats:
