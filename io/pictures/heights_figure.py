@@ -155,7 +155,7 @@ def _panel(
 ) -> None:
     small = job.units.small_length_of(1.0)
     rows, table = panel.rows, audit.setups
-    x = panel.left + np.arange(len(rows))
+    x: Floats = panel.left + np.arange(len(rows), dtype=np.float64)
     bands = np.minimum(small * FACTOR * adjustment.setups.sigma_height[rows], strip.limit)
     _band(drawing, strip, x, bands)
     error, half = small * table.height_error[rows], small * FACTOR * table.sigma[rows]
