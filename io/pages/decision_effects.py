@@ -5,6 +5,7 @@ The job is read again with that decision passed over, so the raw tables speak an
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -74,14 +75,14 @@ def effect(adjustment: Adjustment, job: Job, passed_over: tuple[int, ...]) -> Ef
     )
 
 
-def decisions_sheet(adjustment: Adjustment, job: Job) -> Sheet:
-    """Each decision with what it does to the coordinates, and all of them together."""
+def decisions_sheet(adjustment: Adjustment, job: Job, found: Sequence[Effect] | None = None) -> Sheet:
+    """Each decision with what it does to the coordinates, and all of them together; `found` where they are at hand."""
     show = Show(adjustment, job.units)
     headings = tuple(
         Heading(w, number=False)
         for w in ("decision", "was", "became", "reason", "by", "stands in", "what it does")
     )
-    found = effects(adjustment, job)
+    found = effects(adjustment, job) if found is None else found
     rows = [
         (d.what, d.before, d.value or "left out", d.reason, d.by, d.place, effect_words(adjustment, e, show))
         for d, e in zip(job.decisions, found, strict=False)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from hubtack.io.about import version
@@ -11,7 +12,7 @@ from hubtack.io.accept import block
 from hubtack.io.findings import sentence
 from hubtack.io.pages.choices import choices
 from hubtack.io.pages.closures import NOTE, closures_section
-from hubtack.io.pages.decision_effects import decisions_sheet
+from hubtack.io.pages.decision_effects import decisions_sheet, effects
 from hubtack.io.pages.diagnosis import test_words
 from hubtack.io.pages.embed import TEMPLATES, css, json_text, policy, script, visible
 from hubtack.io.pages.judgement_sheets import audit_sheet, causes_sheet, classes_sheet, components_sheet
@@ -24,6 +25,7 @@ from hubtack.io.pages.report_tables import constants_grid, coordinates_grid, rel
 from hubtack.io.pages.sigmas_sheets import instruments_sheet, reduced_sheet, supports_sheet
 from hubtack.io.pages.summary import summary
 from hubtack.io.pages.verdict import headline
+from hubtack.io.pictures.decisions_figure import decisions_drawing
 from hubtack.io.pictures.gallery import FIGURES, drawings
 from hubtack.io.pictures.livemap import map_data
 from hubtack.io.pictures.netmap import network_drawing
@@ -34,6 +36,7 @@ if TYPE_CHECKING:
     from hubtack.adjust.judge.finding import Finding
     from hubtack.adjust.results import Adjustment
     from hubtack.io.job import Job
+    from hubtack.io.pages.decision_effects import Effect
     from hubtack.io.pages.words import Row, Section
 
 SIGNS = {"ok": ("✓", "fits"), "flagged": ("✗", "flagged"), "watch": ("!", "watch"), "": ("", "")}
@@ -52,7 +55,8 @@ def report_page(adjustment: Adjustment, job: Job) -> str:
     heights_grids = _heights(adjustment, job) if "heights" in told else []
     numbers = _numbers(adjustment, job)
     sigmas = _sigmas(adjustment, job)
-    decisions = grid(decisions_sheet(adjustment, job), "decisions") if job.decisions else None
+    done = effects(adjustment, job)
+    decisions = grid(decisions_sheet(adjustment, job, done), "decisions") if done else None
     every = [*(f["causes"] for f in findings), *heights_grids, *numbers, *sigmas]
     every += [decisions] if decisions else []
     live = map_data(adjustment, job)
@@ -61,7 +65,7 @@ def report_page(adjustment: Adjustment, job: Job) -> str:
     code = script()
     rules = css() + style() + "".join(g.rules() for g in every)
     drawing = network_drawing(adjustment, job)
-    pictures = _pictures(adjustment, job)
+    pictures = _pictures(adjustment, job, done)
     suspects = [told[k] for k in SUSPECTS if k in told]
     title = "Look at these first" if sign == "flagged" else "What fits least"
     return _render(
@@ -91,6 +95,7 @@ def report_page(adjustment: Adjustment, job: Job) -> str:
         explain_command=f"hubtack explain {_job_name(job)} READING",
         pictures=list(pictures.values()),
         decisions=decisions,
+        decisions_picture=pictures.pop("decisions", None),
         sigmas=sigmas,
         remarks=[*adjustment.remarks, *job.remarks],
         settings=settings_rows(adjustment, job),
@@ -199,15 +204,15 @@ def _closures(a: Adjustment, job: Job) -> Grid:
     return made("closures", s.title, headings, columns, flagged, note)
 
 
-def _pictures(a: Adjustment, job: Job) -> dict[str, dict[str, Any]]:
-    """The figures but for the map, each with its words."""
+def _pictures(a: Adjustment, job: Job, done: Sequence[Effect]) -> dict[str, dict[str, Any]]:
+    """The figures but for the map, each with its words; that of decisions draws the effects `done`."""
     from markupsafe import Markup
 
-    names = tuple(n for n in FIGURES if n != "network")
-    return {
-        name: {"words": d.words, "svg": Markup(svg(d, d.title, d.words, name))}
-        for name, d in drawings(a, job, names)
-    }
+    names = tuple(n for n in FIGURES if n not in ("network", "decisions"))
+    made = list(drawings(a, job, names))
+    decided = decisions_drawing(a, job, done) if any(e.without is not None for e in done) else None
+    made += [("decisions", decided)] if decided else []
+    return {n: {"words": d.words, "svg": Markup(svg(d, d.title, d.words, n))} for n, d in made}
 
 
 def _without_first(section: Section) -> Section:

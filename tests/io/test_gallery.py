@@ -144,7 +144,8 @@ def test_ids_differ_within_a_page(yard) -> None:
         root = ElementTree.fromstring(svg(drawing, drawing.title, drawing.words, name))
         ids += [e.attrib["id"] for e in root.iter() if "id" in e.attrib]
         assert root.attrib["aria-labelledby"].split() == ids[-2:]
-    assert len(ids) == len(set(ids)) == 2 * (len(FIGURES) - 2)  # this job has no decisions, and nobody judged its heights
+    # this job has no decisions, and nobody judged its heights
+    assert len(ids) == len(set(ids)) == 2 * (len(FIGURES) - 2)
 
 
 def test_words_stay_on_the_page_whatever_stands_there(yard) -> None:
