@@ -136,7 +136,7 @@ class Cofactor:
             return self._leverage(k, rows)[:, None, None]
         b = rows.block  # rows of one block share their columns
         Q = self.block(rows.columns[::b])
-        A = rows.values.reshape(-1, b, rows.values.shape[1])
+        A = rows.values.reshape(len(rows.values) // b, b, rows.values.shape[1])
         product: Floats = A @ Q @ A.transpose(0, 2, 1)
         return product
 

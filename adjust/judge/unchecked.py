@@ -42,7 +42,7 @@ def alternatives(
     weight = np.ones(len(strength))  # √(cᵀPc)·σ: what a blunder may do is bounded by δ0·√(cᵀPc/cᵀMc − 1)
     if whitening is not None:
         b = rows.block  # strength is in units of the observation's own sigma, and so are these values
-        blocks = values.reshape(-1, b, values.shape[1])
+        blocks = values.reshape(len(values) // b, b, values.shape[1])
         values = (whitening.transpose(0, 2, 1) @ blocks).reshape(values.shape)
         weight = np.sqrt(np.sum(whitening**2, axis=1)).reshape(-1)
     chosen = np.flatnonzero(strength < limit * weight)

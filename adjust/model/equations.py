@@ -289,7 +289,7 @@ class Equations:
         w = values.shape[2]
         return Rows(
             g.columns,
-            (whitening @ values).reshape(-1, w),
+            (whitening @ values).reshape(3 * len(rows), w),
             np.einsum("mij,mj->mi", whitening, misclosure).reshape(-1),
             block=3,
         )

@@ -123,6 +123,19 @@ def one_vector() -> Case:
 
 
 @solved
+def vectors_between_held_marks_alone() -> Case:
+    """Their rows have no unknown at all; a mark beside them is found by a rise."""
+    p = start()
+    p.held("A", 0, 0, 0)
+    p.held("B", 40, 30, 1)
+    p.mark("C", 1, 1, 1)
+    for _ in range(2):
+        p.vector(0, 1, 1e-6 * np.array([[2, 1, 0], [1, 3, 1], [0, 1, 4.0]]))
+    p.reduce("rise", 0, 2, 0.001)
+    return p, Settings()
+
+
+@solved
 def one_polar_shot() -> Case:
     p = base()
     s = p.station(0)
