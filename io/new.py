@@ -15,6 +15,8 @@ from pathlib import Path
 from typing import Any
 
 from hubtack.adjust.trouble import Trouble
+from hubtack.io.guard import guarded
+from hubtack.io.readers.columns import TABLES, TEXTS
 from hubtack.io.readers.jobfile import JobFile, read_jobfile
 from hubtack.io.readers.tables import TextTable
 
@@ -195,7 +197,9 @@ def as_csv(table: TextTable) -> str:
     out = StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(columns)
-    writer.writerows(zip(*columns.values(), strict=True))
+    kinds = {c.name: c.kind for schema in TABLES.values() for c in schema}
+    safe = [list(map(guarded, cells)) if kinds.get(c) in TEXTS else cells for c, cells in columns.items()]
+    writer.writerows(zip(*safe, strict=True))
     return out.getvalue()
 
 

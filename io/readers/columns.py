@@ -19,6 +19,7 @@ ColumnKind = Literal[
     "pressure",
     "humidity",
 ]
+TEXTS = ("name", "text")  # kinds that hold a user's own words
 
 
 @dataclass(frozen=True)

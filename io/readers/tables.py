@@ -14,7 +14,8 @@ from io import StringIO
 from pathlib import Path
 
 from hubtack.io.faults import FaultList, Nearest, Spot, listed
-from hubtack.io.readers.columns import InputColumn
+from hubtack.io.guard import unguarded
+from hubtack.io.readers.columns import TEXTS, InputColumn
 from hubtack.io.units import quoted
 
 LARGEST_FILE = (
@@ -151,6 +152,8 @@ def table_of(
     cells = {name: columns[i] if records else [] for name, i in places.items()}
     table = TextTable(file, cells, lines, whole and schema[0].name in places and bool(records), broken, told)
     for column in schema:
+        if separator and column.name in cells and column.kind in TEXTS and "'" in "".join(cells[column.name]):
+            cells[column.name] = list(map(unguarded, cells[column.name]))
         if column.name in table.columns and column.kind in ("name", "word"):
             _check_cells(table, column.name, faults)
     return table

@@ -31,10 +31,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hubtack.adjust.ground.table import Flags, Floats, Ints
+from hubtack.io.guard import guarded
 
 from .deliverables import crs_of
 from .layout import cautions, reasons, rejected
-from .sheets import Heading, Sheet, Show, guarded, names, plain, write_csv
+from .sheets import Heading, Sheet, Show, names, plain, write_csv
 
 if TYPE_CHECKING:
     from hubtack.adjust.results import Adjustment

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hubtack.adjust.ground.table import Floats
+from hubtack.io.guard import guarded
 
 if TYPE_CHECKING:
     from hubtack.adjust.results import AdjustedObservations, Adjustment
@@ -55,18 +56,13 @@ class Sheet:
 
 
 def write_csv(sheet: Sheet, path: Path) -> None:
-    """Write a sheet as UTF-8 CSV. Text that a spreadsheet would run as a formula is given an apostrophe."""
+    """Write a sheet as UTF-8 CSV. Text that a spreadsheet would run as a formula is guarded (see `guard`)."""
     with path.open("w", encoding="utf-8", newline="") as stream:
         out = csv.writer(stream, lineterminator="\n")
         out.writerow([str(h) for h in sheet.headings])
         numeric = [h.number for h in sheet.headings]
         for row in sheet.rows:
             out.writerow([c if n else guarded(c) for c, n in zip(row, numeric, strict=True)])
-
-
-def guarded(text: str) -> str:
-    """Text of a user's, safe to open in a spreadsheet: `=SUM(A1)` becomes `'=SUM(A1)`."""
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
 
 
 class Show:

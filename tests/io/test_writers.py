@@ -16,10 +16,11 @@ import numpy as np
 import pytest
 
 from hubtack.adjust.results import AdjustedObservations
+from hubtack.io.guard import guarded
 from hubtack.io.units import Units
 from hubtack.io.writers import ONLY_ON_EARTH, WRITERS, coordinates, residuals, setups, write_all
 from hubtack.io.writers.result import as_text, result_document
-from hubtack.io.writers.sheets import guarded, plain
+from hubtack.io.writers.sheets import plain
 
 from .made_up import WEIRD, levelling, made_up
 
