@@ -147,7 +147,9 @@ def nearest_name(word: str, names: Iterable[str], likeness: float = 0.6) -> str 
     lowered = {n.casefold(): n for n in reversed(names)}
     if word.casefold() in lowered:
         return lowered[word.casefold()]
-    found = difflib.get_close_matches(word, names, 1, likeness)
+    letters = sorted(word.casefold())
+    exchanged = [n for n in names if sorted(n.casefold()) == letters and len(word) > 2]
+    found = exchanged or difflib.get_close_matches(word, names, 1, likeness)
     return found[0] if found else None
 
 

@@ -119,6 +119,11 @@ def same_job(again: Any, job: Any) -> None:
         if field.name == "left_out":
             assert found == table
             continue
+        if field.name == "together":
+            assert [k.constants for k in found] == [k.constants for k in table]
+            for mine, yours in zip(found, table, strict=True):
+                assert np.array_equal(mine.correlation, yours.correlation)
+            continue
         for column in table.columns():
             wanted, values = getattr(table, column.name), getattr(found, column.name)
             where = f"{field.name}.{column.name}"
