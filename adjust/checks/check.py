@@ -67,11 +67,14 @@ def chi2_check(
     return Check(kind, names, found, sigma, ratio, limit, quantity, ratio > limit, count, dict(about))
 
 
+def alpha_of(settings: Settings, tests: int) -> float:
+    """Of each of `tests`, so that all together alarm falsely in 5 % (Šidák), never above the alpha of the settings."""
+    return float(min(settings.alpha, 1.0 - 0.95 ** (1.0 / max(1, tests))))
+
+
 def critical_of(settings: Settings, tests: int) -> float:
-    """Two-sided critical value for one of `tests`, so that all together alarm falsely in 5 % (Šidák), never below that of
-    a single test at the alpha of the settings."""
-    each = 1.0 - 0.95 ** (1.0 / max(1, tests))
-    return max(critical_value(settings.alpha), critical_value(each))
+    """Two-sided critical value for one of `tests` at that alpha."""
+    return critical_value(alpha_of(settings, tests))
 
 
 @dataclass

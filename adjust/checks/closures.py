@@ -18,7 +18,7 @@ from ..ground.table import Floats
 from ..ground.topology import Loop, loops
 from ..model.reductions import reduce_readings, wrap
 from ..settings import Settings
-from .check import Check, Effects, Form, chi2_check, critical_of, normal_check
+from .check import Check, Effects, Form, alpha_of, chi2_check, critical_of, normal_check
 from .legs import Index, Leg, angle
 from .legs import legs as all_legs
 from .traverses import traverse_checks
@@ -66,7 +66,7 @@ def closure_checks(
                     "closure of angles", names, float(plan.values[0]), sigma, limit, "angle", len(marks)
                 )
             )
-            found.append(_position(plan, names, settings))
+            found.append(_position(plan, names, alpha_of(settings, 3 * len(closed))))
         found += _height(settings, effects, marks, index, names, limit)
     found += traverse_checks(network, settings, index, limit)
     return found + control_lines(network, settings, effects, legs, limit)
@@ -103,15 +103,13 @@ def control_lines(
     return found
 
 
-def _position(plan: Closure, names: tuple[str, ...], settings: Settings) -> Check:
+def _position(plan: Closure, names: tuple[str, ...], alpha: float) -> Check:
     Q, d = plan.covariance[1:, 1:], plan.values[1:]
     length, T = float(np.hypot(*d)), float(d @ np.linalg.solve(Q, d))
     ratio = plan.perimeter / length if length > 0.0 else float("inf")
     sigma = float(np.sqrt(np.trace(Q)))
     kind = "closure of position"
-    return chi2_check(
-        kind, names, T, 2, length, sigma, settings.alpha, "length", len(names), ratio_to_perimeter=ratio
-    )
+    return chi2_check(kind, names, T, 2, length, sigma, alpha, "length", len(names), ratio_to_perimeter=ratio)
 
 
 def plane_closure(marks: list[int], legs: Index, effects: Effects) -> Closure | None:

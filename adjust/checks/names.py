@@ -82,13 +82,13 @@ def name_checks(network: Network, settings: Settings, found: list[Hit], coordina
             continue
         back = missed.get((other, own), [])
         done |= {(own, other), (other, own)}
-        setups = tuple(str(network.setups.setup[h.leg.end]) for h in (*of_pair, *back))
+        setups = tuple(dict.fromkeys(str(network.setups.setup[h.leg.end]) for h in (*of_pair, *back)))
         kind = "names exchanged" if back else "name of another mark"
         checks.append(
             _found(kind, (str(names[own]), str(names[other]), *setups), of_pair[0], coordinates[own, :2])
         )
     for own, stray in strays.items():
-        setups = tuple(str(network.setups.setup[h.leg.end]) for h in stray)
+        setups = tuple(dict.fromkeys(str(network.setups.setup[h.leg.end]) for h in stray))
         checks.append(
             _found("one name, two places", (str(names[own]), *setups), stray[0], coordinates[own, :2])
         )

@@ -14,7 +14,7 @@ from ..ground.network import Network
 from ..ground.table import Floats, Ints
 from ..model.reductions import Observations, reduce_readings, wrap
 from ..settings import Settings
-from .check import Check, chi2_check
+from .check import Check, alpha_of, chi2_check
 
 
 @dataclass(frozen=True)
@@ -57,24 +57,32 @@ def adjust_rounds(target: Ints, round_: Ints, value: Floats, sigma: Floats) -> R
 def round_checks(network: Network, settings: Settings) -> list[Check]:
     """Spread of directions, zenith angles and distances over the rounds of every instrument setup."""
     obs = reduce_readings(network)
-    found: list[Check] = []
+    order = np.flatnonzero(obs.used & (obs.start_setup >= 0))
+    order = order[np.argsort(obs.start_setup[order], kind="stable")]
+    setups, first = np.unique(obs.start_setup[order], return_index=True)
+    of_setup = dict(
+        zip(setups.tolist(), np.split(order, first[1:]), strict=False)
+    )  # nothing read: no setup, one empty part
+    told = []
     for setup in dict.fromkeys(network.sights.start[network.sights.used].tolist()):
-        name = str(network.setups.setup[setup])
+        mine = of_setup.get(setup, order[:0])
         for kind in ("direction", "zenith", "distance", "level"):
-            rows = np.flatnonzero(obs.used & (obs.kind == kind) & (obs.start_setup == setup))
-            if len(rows) < 2:
-                continue
-            T, f, worst = _spread(obs, rows, kind)
-            if f <= 0:
-                continue
-            sigma = float(np.median(obs.sigma[rows]))
-            quantity = "angle" if kind in ("direction", "zenith") else "length"
-            words = "distance" if kind == "level" else kind
-            check = chi2_check(
-                f"spread of {words}s", (name,), T, f, sigma * float(np.sqrt(T / f)), sigma, settings.alpha, quantity,
-                len(rows), worst=str(obs.id[worst]), freedom=float(f), readings=float(np.median(obs.count[rows])),
-            )  # fmt: skip
-            found.append(check)
+            rows = mine[obs.kind[mine] == kind]
+            if len(rows) > 1:
+                T, f, worst = _spread(obs, rows, kind)
+                if f > 0:
+                    told.append((str(network.setups.setup[setup]), kind, rows, T, f, worst))
+    alpha = alpha_of(settings, len(told))
+    found: list[Check] = []
+    for name, kind, rows, T, f, worst in told:
+        sigma = float(np.median(obs.sigma[rows]))
+        quantity = "angle" if kind in ("direction", "zenith") else "length"
+        words = "distance" if kind == "level" else kind
+        check = chi2_check(
+            f"spread of {words}s", (name,), T, f, sigma * float(np.sqrt(T / f)), sigma, alpha, quantity,
+            len(rows), worst=str(obs.id[worst]), freedom=float(f), readings=float(np.median(obs.count[rows])),
+        )  # fmt: skip
+        found.append(check)
     return found
 
 

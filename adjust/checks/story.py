@@ -29,6 +29,7 @@ from .names import hits, name_checks
 from .rounds import round_checks
 from .slips import Slip, slips_of, tall_heights
 from .twoway import two_way_checks
+from .units import unit_checks
 
 LIMIT = 12  # candidates that are carried through
 ENOUGH = 0.05  # share by which a worst figure must shrink for a sight from where the instrument stands
@@ -87,11 +88,21 @@ def check(network: Network, settings: Settings | None = None, written: Written |
 
         if isinstance(start, tuple):
             raise Undetermined(start)
-        found_at = hits(of_pairs, obs, start.coordinates, start.orientations, effects)
-        checks += name_checks(network, settings, found_at, start.coordinates)
-        adjustment = adjust(network, settings)
-    except (Undetermined, NotConverged) as found:
+        places, turns = start.coordinates, start.orientations
+        try:
+            adjustment = adjust(network, settings)
+            # nothing bends a network that is not flagged, and then it is better than a start
+            if adjustment.solved is not None and not adjustment.flagged and settings.frame == "plane":
+                state = adjustment.solved.state
+                places, turns = state.coordinates, state.orientations
+        except (Undetermined, NotConverged) as found:
+            trouble = found.troubles
+        there = hits(of_pairs, obs, places, turns, effects)
+        checks += _seen(name_checks(network, settings, there, places), adjustment)
+        checks += unit_checks(network, of_pairs, places)
+    except Undetermined as found:
         trouble = found.troubles
+        checks += unit_checks(network, of_pairs, None)
     flagged = [
         (i, slips_of(c, network, effects, written or Written())) for i, c in enumerate(checks) if c.flagged
     ]
@@ -114,6 +125,16 @@ def _start(network: Network, settings: Settings, obs: Observations) -> Start | t
         return start
     except Undetermined as found:
         return found.troubles
+
+
+def _seen(checks: list[Check], a: Adjustment | None) -> list[Check]:
+    """Without sights said to miss their mark of which the adjustment sees nothing: far from control start coordinates are off
+    by more than a sight."""
+    if a is None or not a.flagged:
+        return checks
+    o, odd = a.observations, {str(n) for n in a.setups.setup[a.setups.flagged]}
+    odd |= {str(n) for n in (*o.start[o.flagged], *o.end[o.flagged])}
+    return [c for c in checks if c.kind == "two names, one place" or odd.intersection(c.names)]
 
 
 def next_sight(network: Network, settings: Settings, a: Adjustment) -> Next | None:

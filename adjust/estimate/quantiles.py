@@ -71,6 +71,7 @@ def chi2_probability(x: float, f: float) -> float:
             return max(0.0, 1.0 - front * h)
 
 
+@lru_cache(maxsize=4096)
 def chi2_quantile(p: float, f: float) -> float:
     """x with P(χ²_f ≤ x) = p. Starts at Wilson and Hilferty's cube, ends by safeguarded Newton steps."""
     u = normal_quantile(p)

@@ -102,8 +102,19 @@ def _changes(path: Path) -> Iterator[None]:
         time.sleep(LOOK_EVERY)
 
 
+def _included(folder: Path) -> list[Path]:
+    """Files that job.toml includes; none while it can't be read."""
+    import tomllib
+
+    try:
+        names = tomllib.loads((folder / "job.toml").read_text(encoding="utf-8"))["include"]["files"]
+        return [folder / name for name in names]
+    except (OSError, ValueError, LookupError, TypeError):
+        return []
+
+
 def _state(path: Path) -> tuple[tuple[str, int, int], ...]:
-    files = sorted(path.iterdir()) if path.is_dir() else [path]
+    files = [*sorted(path.iterdir()), *_included(path)] if path.is_dir() else [path]
     found = []
     for file in files:
         try:

@@ -121,6 +121,14 @@ def _flagged(found: FieldCheck, job: Job, most: int) -> Section:
     slips = dict(found.slips)
     order = sorted((i for i, c in enumerate(found.checks) if c.flagged), key=lambda i: -found.checks[i].ratio)
     rows: list[Row] = []
+    units = [i for i in order if found.checks[i].kind.startswith("unit of")]
+    if units:  # nothing else means what it says
+        rows = [Row("flagged", (sentence(found.checks[i], job),)) for i in units]
+        others = len(order) - len(units)
+        if others:
+            words = f"Settle that first: the other {others} checks that disagree may follow from it."
+            rows.append(Row("watch", (words,)))
+        return Section("flagged", "Disagrees", tuple(rows))
     for i in order[:most]:
         rows.append(Row("flagged", (sentence(found.checks[i], job),)))
         if i in slips:
@@ -169,6 +177,12 @@ def sentence(c: Check, job: Job) -> str:
         return f"{n[0]}: {names(n[1:], 4)} points {size} away from where the other sights put it."
     if c.kind == "two names, one place":
         return f"{n[0]} and {n[1]} lie within {size}: one mark under two names?"
+    if c.kind == "unit of distances":
+        right = "the other sights say" if len(n) == 1 else f"the coordinates of {n[0]} and {n[1]} say"
+        whose = f"{n[0]}: its distances are" if len(n) == 1 else "Distances are"
+        return f"{whose} {c.found:.3f} times what {right}: {c.about['meant']}?"
+    if c.kind == "unit of angles":
+        return f"{n[0]}: its two faces are {c.found:.2f} half circles apart: {c.about['meant']}?"
     if c.kind == "height like feet":
         return f"{n[0]}: a height of {job.units.show_length(c.found, 3)} {job.units.length_name} would be usual in feet."
     return f"{names(n)}: {c.kind} {size}, {expected}."
