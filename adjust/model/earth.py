@@ -196,7 +196,7 @@ class Earth:
         to_start, to_end = np.zeros((len(length), 3, 3)), np.zeros((len(length), 3, 3))
         to_start[:, :2, :2] = -factor[:, None, None] * places.factors.ground[a]
         to_end[:, :2, :2] = factor[:, None, None] * (bend @ places.factors.ground[b])
-        return _ray(d, to_start, to_end)
+        return self._to_true_north(start, places, _ray(d, to_start, to_end))
 
     def _field(self, marks: Ints, latitude: Floats, longitude: Floats) -> Floats:
         own = self.own[marks]

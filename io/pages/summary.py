@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hubtack.adjust.ground.table import Flags, Floats, Ints
-from hubtack.io.pages.grid import grid_section
 from hubtack.io.pages.judgement import components_section, findings_section, heights_section
 from hubtack.io.pages.orientation import orientation_section
 from hubtack.io.pages.verdict import readings_of, strength_of, verdict_section
@@ -50,12 +49,21 @@ def summary(adjustment: Adjustment, job: Job, most: int = 3, path: str = "JOB") 
         _weakest(adjustment, job, min(most, 2)),
         orientation_section(adjustment, job),
         _decisions(job, most),
-        grid_section(adjustment, job),
+        _grid(adjustment, job),
         _datum(adjustment, show),
         _blanks(adjustment, most),
         _remarks(adjustment, job, most),
     )
     return tuple(s for s in sections if s.rows)
+
+
+def _grid(a: Adjustment, job: Job) -> Section:
+    """What the grid does, where the job states one or a scale."""
+    if job.site is None and a.settings.scale_factor == 1.0:
+        return Section("grid", "Grid and scale", ())
+    from hubtack.io.pages.grid import grid_section
+
+    return grid_section(a, job)
 
 
 def _control(a: Adjustment, show: Show, most: int) -> Section:

@@ -88,6 +88,26 @@ def _header(header: _Element, net: Network, settings: Settings, job: Job) -> Non
         feature(header, "decision", [(name, getattr(decision, name)) for name in parts])
 
 
+def _air(net: Network, row: int) -> dict[str, str]:
+    """What an instrument says of the air, and of its spot."""
+    table = net.instruments
+    out = {"atmosphere": str(table.atmosphere[row])} if table.atmosphere[row] else {}
+    if np.isfinite(table.wavelength[row]):
+        out["wavelength"] = _quantity(float(table.wavelength[row]), ("nm", 1e-9), ("um", 1e-6))
+    if np.isfinite(table.reference_temperature[row]):
+        humidity = float(table.reference_humidity[row])
+        parts = [
+            f"{float(table.reference_temperature[row])!r} K",
+            f"{float(table.reference_pressure[row])!r} Pa",
+        ]
+        out["reference_air"] = ", ".join(
+            parts + ([f"{100.0 * humidity:.10g} %"] if np.isfinite(humidity) else [])
+        )
+    if table.spot[row]:
+        out["spot"] = _length(table.spot[row])
+    return out
+
+
 def _devices(header: _Element, net: Network) -> None:
     table, supports, targets = net.instruments, net.supports, net.targets
     for i, name in enumerate(table.instrument):
@@ -108,6 +128,7 @@ def _devices(header: _Element, net: Network) -> None:
             "index": _angle(table.index[i]),
         }
         properties |= {key: text for key, text in values.items() if getattr(table, key)[i] != 0.0}
+        properties |= _air(net, i)
         feature(header, "instrument", properties.items(), str(name))
     for i, name in enumerate(supports.support):
         lengths = (
@@ -238,7 +259,13 @@ def _setup_facts(net: Network, job: Job, units: FileUnits) -> list[dict[str, str
             "height_base": _cell(texts, "height_base", i) or _group("height_base", setups.height_base[i]),
             "prism_constant": units.length(setups.prism_constant[i]),
         }
-        facts |= {c: _cell(texts, c, i) for c in ("facing", "temperature", "pressure", "started", "note")}
+        facts |= {
+            c: _cell(texts, c, i)
+            for c in ("facing", "temperature", "pressure", "humidity", "started", "note")
+        }
+        facts["incidence"] = (
+            f"{math.degrees(setups.incidence[i])!r} deg" if np.isfinite(setups.incidence[i]) else ""
+        )
         facts |= {
             f"before {c}": before[name, c]
             for c in ("height", "mark", "prism_constant")
@@ -296,7 +323,8 @@ def _between_marks(survey: _Element, net: Network, job: Job, units: FileUnits) -
         angle = KINDS[reduced.kind[i]].quantity == "angle"
         properties = {
             "id": str(reduced.id[i]),
-            "kind": str(reduced.kind[i]),
+            "kind": str(reduced.kind[i]).partition(".")[0],
+            "reference": str(reduced.kind[i]).partition(".")[2],
             "from": str(marks[reduced.start[i]]),
             "at": str(marks[reduced.at[i]]) if reduced.at[i] >= 0 else "",
             "to": str(marks[reduced.end[i]]),

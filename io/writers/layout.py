@@ -15,6 +15,7 @@ thousands of marks it is blank for pairs that no observation joins.
 
     ground = grid / scale factor · (R + h)/(R + h0), h the mean of the two heights, h0 the reference height
     slope = hypot(2·√((R + hA)(R + hB))·sin(θ/2), rise), θ = grid / scale factor / (R + h0)     (cosine rule)
+In the earth frame they are those of lines.csv, and the straight line between the marks.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hubtack.adjust.ground.table import Flags, Floats, Ints
+from hubtack.adjust.outcome.lines import lines_between, place_table
 
 from .places import placed
 from .sheets import Heading, Sheet, Show, names, one_dimensional_factor, percent, write_csv
@@ -163,9 +165,10 @@ def checks_sheet(adjustment: Adjustment, job: Job) -> Sheet:
     )
     chosen = pairs(a)
     sigmas = _sigmas(a, chosen)
+    on_earth = _on_earth(a, chosen)
     rows = []
     for (i, j), sigma in zip(chosen.tolist(), sigmas.tolist(), strict=True):
-        grid, ground, slope, rise = inverse(a, i, j)
+        grid, ground, slope, rise = on_earth.get((i, j)) or inverse(a, i, j)
         azimuth = math.atan2(m.east[j] - m.east[i], m.north[j] - m.north[i]) if grid > 0.0 else math.nan
         rows.append(
             (
@@ -223,6 +226,20 @@ def inverse(adjustment: Adjustment, i: int, j: int) -> tuple[float, float, float
     ground = theta * (s.radius + mean)
     chord = 2.0 * math.sqrt((s.radius + m.height[i]) * (s.radius + m.height[j])) * math.sin(0.5 * theta)
     return grid, ground, math.hypot(chord, rise), rise
+
+
+def _on_earth(a: Adjustment, chosen: Ints) -> dict[tuple[int, int], tuple[float, float, float, float]]:
+    """The same in the earth frame, by pair: the slope is the straight line between the marks. Empty for a plane."""
+    lines, places = lines_between(a, chosen), place_table(a)
+    if lines is None or places is None:
+        return {}
+    slope = np.linalg.norm(places.xyz[lines.end_mark] - places.xyz[lines.start_mark], axis=1)
+    rise = a.marks.height[lines.end_mark] - a.marks.height[lines.start_mark]
+    ends = zip(lines.start_mark.tolist(), lines.end_mark.tolist(), strict=True)
+    known = np.isfinite(rise)  # a mark without a height was taken at the height of the control
+    ground, slope = np.where(known, lines.ground, np.nan), np.where(known, slope, np.nan)
+    figures = zip(lines.grid.tolist(), ground.tolist(), slope.tolist(), rise.tolist(), strict=True)
+    return dict(zip(ends, figures, strict=True))
 
 
 def pairs(adjustment: Adjustment) -> Ints:

@@ -14,7 +14,6 @@ import numpy as np
 from hubtack.adjust.ground.table import Table
 from hubtack.io.about import version
 from hubtack.io.findings import record as finding_record
-from hubtack.io.pages.grid import grid_document
 from hubtack.io.pages.verdict import fails
 
 if TYPE_CHECKING:
@@ -90,7 +89,16 @@ def result_document(adjustment: Adjustment, job: Job) -> dict[str, Any]:
         "settings": {k: v for k, v in _plain(settings).items() if k not in ("chart", "gravity")},
         "units": {"length": job.units.length, "angle": job.units.angle},
         "files": dict(job.files),
-    } | ({"earth": grid_document(a, job)} if job.site is not None else {})
+    } | _on_earth(a, job)
+
+
+def _on_earth(a: Adjustment, job: Job) -> dict[str, Any]:
+    """What is said of the earth, where the job states a system."""
+    if job.site is None:
+        return {}
+    from hubtack.io.pages.grid import grid_document
+
+    return {"earth": grid_document(a, job)}
 
 
 def _setups(adjustment: Adjustment) -> list[dict[str, Any]]:

@@ -1,7 +1,7 @@
 """Azimuths and distances that somebody has reduced already, each with what it refers to.
 
     azimuth.astronomic    in the horizon of the plumb line: d on it, true north, so Laplace's correction is in the frame
-    azimuth.geodetic      in the horizon of the ellipsoid's normal, true north: the correction was applied before
+    azimuth.geodetic      of the geodesic: deflections and the height of the target were taken out before
     horizontal.grid       hypot(ΔE, ΔN): scale and height were taken out before
     horizontal.ellipsoid  the geodesic: the height was taken out before
 
@@ -23,7 +23,7 @@ KINDS = (
         earth_only=True,
     ),
     replace(
-        azimuth.KIND, name="azimuth.geodetic", label="geodetic azimuth", line="geodetic", earth_only=True
+        azimuth.KIND, name="azimuth.geodetic", label="geodetic azimuth", line="ellipsoid", earth_only=True
     ),
     replace(horizontal.KIND, name="horizontal.grid", label="grid distance", line="grid"),
     replace(
