@@ -9,10 +9,12 @@ import numpy as np
 
 from ..ground.table import Flags, Floats, Ints
 from .datum import Cofactor, Constraints
+from .normals import Defect
 from .pattern import Pattern
 from .rows import Rows, gradient, objective
 
 HALVINGS = 8
+GROSS = 1e4  # vᵀPv an equation: so far from fitting, a singular matrix says nothing about the geometry
 
 
 class Stalled(Exception):  # noqa: N818
@@ -53,7 +55,8 @@ def gauss_newton(
     standard deviations). A step that raises the objective is halved, at most eight times. `queries` are sets of
     unknowns whose covariance will be asked for.
 
-    Raises Defect where unknowns are not determined, Stalled where the iteration does not settle.
+    Raises Defect where unknowns are not determined, Stalled where the iteration does not settle (or gross errors bend it
+    until they are not).
     """
     n = len(start)
     node = np.arange(n) if node is None else node
@@ -70,7 +73,13 @@ def gauss_newton(
     for iteration in range(1, max_iterations + 1):
         if constraints is not None:
             fixed = constraints(x)
-        cofactor = Cofactor(pattern, rows, fixed)
+        try:
+            cofactor = Cofactor(pattern, rows, fixed)
+        except Defect:
+            # determined where it began: gross errors have carried two points of a sight into one
+            if iteration > 1 and value > GROSS * equations:
+                raise Stalled(x, rows, iteration) from None
+            raise
         right = gradient(rows, n)
         offset = fixed.B.T @ (fixed.origin - x) if fixed is not None else None
         dx = cofactor.solve(right, offset)

@@ -17,7 +17,7 @@ from ..estimate.normals import Defect
 from ..estimate.pattern import Pattern
 from ..estimate.rows import Rows, gradient, objective
 from ..estimate.solve import Solution
-from ..ground.table import Floats, distinct
+from ..ground.table import Floats, Ints, distinct
 from ..model.equations import Equations
 from ..model.reductions import wrap
 from ..solved import queries
@@ -168,7 +168,10 @@ def _padded(c: Constraints | None, k: int) -> Constraints | None:
 
 
 def orientations(equations: Equations) -> Floats:
-    """Of every circle, from the start coordinates: the one on which the most directions agree. rad."""
+    """Of every circle, from the start coordinates: the one on which the most directions agree. rad.
+
+    Two directions agree with each other as little the one way as the other: then the target whose distance fits is believed.
+    """
     obs = equations.obs
     out = np.zeros(len(equations.unknowns.orientations))
     rows = np.flatnonzero(obs.used & (obs.kind == "direction"))
@@ -176,8 +179,23 @@ def orientations(equations: Equations) -> Floats:
         return out
     computed = equations.computed(equations.first_guess(out), rows)
     turn = wrap(computed - obs.value[rows])
+    off = _off(equations, equations.first_guess(out), rows)
     for o in distinct(obs.orientation[rows]):
-        t = turn[obs.orientation[rows] == o]
-        apart = np.abs(wrap(t[:, None] - t[None, :]))
-        out[o] = t[np.argmin(np.median(apart, axis=1))]
+        mine = obs.orientation[rows] == o
+        t = turn[mine]
+        apart = np.median(np.abs(wrap(t[:, None] - t[None, :])), axis=1)
+        out[o] = t[np.lexsort((off[mine], np.round(apart, 9)))[0]]  # there and back differ by rounding
     return out
+
+
+def _off(equations: Equations, start: Floats, rows: Ints) -> Floats:
+    """By how much the distances that go with these directions fail at the start coordinates, m; 0 where there is none."""
+    obs = equations.obs
+    lengths = np.flatnonzero(obs.used & np.isin(obs.kind, ("distance", "level")))
+    miss = np.abs(equations.computed(start, lengths) - obs.value[lengths])
+    worst: dict[tuple[int, int], float] = {}
+    ends = zip(obs.start_setup[lengths].tolist(), obs.end_setup[lengths].tolist(), miss.tolist(), strict=True)
+    for start, end, by in ends:
+        worst[start, end] = max(by, worst.get((start, end), 0.0))
+    pairs = zip(obs.start_setup[rows].tolist(), obs.end_setup[rows].tolist(), strict=True)
+    return np.array([worst.get(pair, 0.0) for pair in pairs])
