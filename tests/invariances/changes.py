@@ -10,12 +10,18 @@ import numpy as np
 from hubtack.adjust.ground.network import Network
 
 TURN = 2.0 * np.pi
-TABLES = ("marks", "setups", "sights", "reduced", "vectors", "supports", "instruments", "targets")
+TABLES = ("marks", "setups", "sights", "reduced", "vectors", "supports", "instruments", "targets", "sessions")
 POINTERS = {  # column → the table whose rows it names
     "setups": {"mark": "marks", "support": "supports"},
     "sights": {"start": "setups", "end": "setups"},
     "reduced": {"start": "marks", "at": "marks", "end": "marks"},
-    "vectors": {"start_mark": "marks", "end_mark": "marks", "start_setup": "setups", "end_setup": "setups"},
+    "vectors": {
+        "start_mark": "marks",
+        "end_mark": "marks",
+        "start_setup": "setups",
+        "end_setup": "setups",
+        "session": "sessions",
+    },
 }
 Rng = np.random.Generator
 
@@ -52,7 +58,7 @@ def renamed(network: Network, rng: Rng) -> tuple[Network, dict[str, str]]:
     alphabet, old = list("zyxÄß9 =<&é水-.#"), {}
     tables: dict[str, Any] = {}
     for name, column in (("marks", "mark"), ("setups", "setup"), ("supports", "support"), ("targets", "target"),
-                         ("instruments", "instrument")):  # fmt: skip
+                         ("instruments", "instrument"), ("sessions", "session")):  # fmt: skip
         table = getattr(network, name)
         new = []
         for i, was in enumerate(getattr(table, column)):
