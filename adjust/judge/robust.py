@@ -195,7 +195,7 @@ def _off(equations: Equations, start: Floats, rows: Ints) -> Floats:
     miss = np.abs(equations.computed(start, lengths) - obs.value[lengths])
     worst: dict[tuple[int, int], float] = {}
     ends = zip(obs.start_setup[lengths].tolist(), obs.end_setup[lengths].tolist(), miss.tolist(), strict=True)
-    for start, end, by in ends:
-        worst[start, end] = max(by, worst.get((start, end), 0.0))
+    for a, b, by in ends:
+        worst[a, b] = max(by, worst.get((a, b), 0.0))
     pairs = zip(obs.start_setup[rows].tolist(), obs.end_setup[rows].tolist(), strict=True)
     return np.array([worst.get(pair, 0.0) for pair in pairs])
