@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from ..ground.atmosphere import velocity_factors
 from ..ground.table import Floats, Ints
 from ..model.equations import Equations, State
 from ..model.frames import Plane
@@ -86,20 +87,31 @@ def _readings(solved: Solved, i: int, kind: Kind) -> tuple[Reading, ...]:
 
 
 def _reduced(solved: Solved, i: int, kind: Kind, readings: tuple[Reading, ...]) -> tuple[Step, ...]:
-    """Mean of the faces and rounds' repetitions, then the prism constant."""
+    """The mean, made here once more from the readings, then what was done to it; what that leaves open is a step too."""
     if not readings:
         return ()
-    observed = float(solved.obs.value[i])
-    constant = 0.0
-    if kind.name in ("distance", "level"):
-        constant = float(prism_constants(solved.network)[solved.obs.end_setup[i]])
-    mean = observed - constant
     first = readings[0].on_face_1
-    off = mean - first if kind.quantity == "length" else float(wrap(np.array(mean - first)))
-    steps = [Step("mean", off, mean)]
-    if constant:
-        steps.append(Step("prism constant", constant, observed))
+    off = np.array([r.on_face_1 for r in readings]) - first
+    angle = kind.quantity == "angle"
+    amount = float(np.mean(wrap(off) if angle else off))
+    steps = [Step("mean", amount, _turned(first + amount, kind))]
+    if kind.name in ("distance", "level"):
+        ends = solved.obs.start_setup[i : i + 1], solved.obs.end_setup[i : i + 1]
+        air = steps[-1].value * float(velocity_factors(solved.network, *ends)[0] - 1.0)
+        constant = float(prism_constants(solved.network)[ends[1][0]])
+        for name, by in (("first velocity correction", air), ("prism constant", constant)):
+            if by:
+                steps.append(Step(name, by, steps[-1].value + by))
+    observed = float(solved.obs.value[i])
+    rest = observed - steps[-1].value
+    rest = float(wrap(np.array(rest))) if angle else rest
+    if abs(rest) > 1e-9:
+        steps.append(Step("other corrections", rest, observed))
     return tuple(steps)
+
+
+def _turned(value: float, kind: Kind) -> float:
+    return float(np.mod(value, 2.0 * np.pi)) if kind.whole_circle else value
 
 
 def _models(solved: Solved, rows: Ints) -> list[tuple[Step, ...]]:

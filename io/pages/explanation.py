@@ -175,7 +175,9 @@ class _Words:
                 f"Mean of {len(trace.readings)}, face 2 turned to face 1: {value(trace.reduced[0].value)}."
             )
         for step in trace.reduced[1:]:
-            words.append(f"Prism constant {self._amount(t, row, step.amount, e.used, signed=True)} added.")
+            words.append(
+                f"{step.name[0].upper()}{step.name[1:]} {self._amount(t, row, step.amount, e.used, signed=True)}."
+            )
         rows = (*cells, Row("", (" ".join([*words, observed]),)))
         return Section("read", "What was read", rows, ("row", "face", "reading", "as of face 1", "stands in"))
 

@@ -18,7 +18,7 @@ SAMPLES = Path(__file__).parents[2] / "sample_networks"
 COLUMN = {"direction": "circle", "zenith": "zenith", "distance": "slope"}
 
 
-@pytest.fixture(scope="module", params=["braced-traverse", "free-stations", "no-telling"])
+@pytest.fixture(scope="module", params=["braced-traverse", "free-stations", "no-telling", "ropeway"])
 def sample(request) -> Adjustment:
     job = read_job(SAMPLES / request.param)
     return adjust(job.network, job.settings)
@@ -81,6 +81,10 @@ def test_steps_add_up_to_the_residual(sample: Adjustment) -> None:
             if o.quantity[e.row] == "angle"
             else abs(off) < 1e-7
         )
+        assert t.reduced[-1].value == pytest.approx(
+            t.observed, abs=1e-12 + 1e-9 * (o.quantity[e.row] == "angle")
+        )
+        assert "other corrections" not in {s.name for s in t.reduced}  # every reduction is told by its name
         turned = [r.on_face_1 for r in t.readings]
         assert [r.row for r in t.readings] == list(map(str, o.rows[e.row]))
         spread = np.mean(np.exp(1j * np.array(turned))) if o.quantity[e.row] == "angle" else np.mean(turned)
