@@ -6,6 +6,7 @@ import numpy as np
 
 from .estimate.normals import Defect
 from .estimate.precision import ellipse_factor
+from .estimate.rounding import rounding
 from .estimate.solve import Solution, Stalled, gauss_newton
 from .ground.network import Network
 from .ground.table import Floats
@@ -24,6 +25,8 @@ from .results import Adjustment
 from .settings import Settings
 from .solved import Solved, global_test, queries
 from .trouble import NotConverged, Trouble, Undetermined
+
+PROMISED = 1e-8  # m: what is left of rounding in coordinates, or a remark says that it may be more
 
 
 def adjust(network: Network, settings: Settings | None = None) -> Adjustment:
@@ -88,7 +91,7 @@ def tables(solved: Solved, datum: Datum | None, remarks: tuple[Trouble, ...] = (
         critical=solved.critical,
         critical_centring=solved.critical_centring,
         ellipse_factor=ellipse_factor(settings.confidence),
-        remarks=(*remarks, *_held_readings(solved.obs)),
+        remarks=(*remarks, *_held_readings(solved.obs), *_rounded(solved)),
         solved=solved,
     )
 
@@ -113,6 +116,23 @@ def _held_readings(obs: Observations) -> tuple[Trouble, ...]:
     return (
         Trouble("REM506", text, "A reading is never exact: state what it is good for.", observations=ids),
     )
+
+
+def _rounded(solved: Solved) -> tuple[Trouble, ...]:
+    """Says which coordinates double precision does not give to PROMISED."""
+    u, solution = solved.unknowns, solved.solution
+    off = rounding(solution.rows, solution.x, solution.cofactor, PROMISED)
+    if off is None:
+        return ()
+    by_mark = np.where(u.marks >= 0, off[u.marks], 0.0).max(axis=1, initial=0.0)
+    worst = np.argsort(-by_mark, kind="stable")[: int((by_mark > PROMISED).sum())]
+    if not len(worst):
+        return ()
+    names = tuple(str(solved.network.marks.mark[i]) for i in worst)
+    shown = ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
+    far = f"Rounding may have moved {shown} by up to {by_mark[worst[0]]:.0e} m: sights or sigmas are too unlike."
+    cure = "Take coordinates from a nearer origin, or state sigmas that the readings deserve."
+    return (Trouble("REM507", far, cure, marks=names),)
 
 
 def _solve(equations: Equations, first: Floats, datum: Datum | None) -> Solution:

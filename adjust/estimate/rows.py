@@ -51,3 +51,12 @@ def diagonal(rows: list[Rows], n: int) -> Floats:
 def objective(rows: list[Rows]) -> float:
     """vᵀPv at the point where the rows were computed."""
     return float(sum(float(r.misclosure @ r.misclosure) for r in rows))
+
+
+def roundings(rows: list[Rows], x: Floats) -> list[Floats]:
+    """How far rounding may put each equation off at x: ε·(Σ_j |a_kj x_j| + |l_k|), (m,) a Rows."""
+    size = np.append(np.abs(x), 0.0)
+    eps = float(np.finfo(float).eps)
+    return [
+        eps * (np.einsum("mw,mw->m", np.abs(r.values), size[r.columns]) + np.abs(r.misclosure)) for r in rows
+    ]

@@ -11,7 +11,7 @@ from ..ground.table import Flags, Floats, Ints
 from .datum import Cofactor, Constraints
 from .normals import Defect
 from .pattern import Pattern
-from .rows import Rows, gradient, objective
+from .rows import Rows, gradient, objective, roundings
 
 HALVINGS = 8
 GROSS = 1e4  # vᵀPv an equation: so far from fitting, a singular matrix says nothing about the geometry
@@ -52,8 +52,8 @@ def gauss_newton(
 
     evaluate(x) gives the whitened equations at x, always with the same columns. A step is accepted as the last one when
     it changes no unknown by more than `tolerance` and the objective by less than 1e-10 (which bounds it below 1e-5
-    standard deviations). A step that raises the objective is halved, at most eight times. `queries` are sets of
-    unknowns whose covariance will be asked for.
+    standard deviations), or when it is of that size and no more than rounding. A step that raises the objective is halved,
+    at most eight times. `queries` are sets of unknowns whose covariance will be asked for.
 
     Raises Defect where unknowns are not determined, Stalled where the iteration does not settle (or gross errors bend it
     until they are not).
@@ -88,7 +88,10 @@ def gauss_newton(
         # at large coordinates rounding alone costs more than 1e-10, and no further step gains on it
         rounding = gain > 0.9 * gain_before and gain <= 1e-6 * max(1.0, value)
         rounding |= bool(np.all(np.abs(dx) <= 8.0 * np.spacing(np.abs(x) + 1.0)))
-        if settled and (rounding or gain <= 1e-10 * max(1.0, value)):
+        # where a step is what rounding makes of it, and no longer shrinks, no tolerance is ever met
+        noise = not settled and gain <= 1e-10 * max(1.0, value) and gain > 0.25 * gain_before
+        noise = noise and gain <= sum(float(u @ u) for u in roundings(rows, x))
+        if noise or (settled and (rounding or gain <= 1e-10 * max(1.0, value))):
             rows = [replace(r, misclosure=r.misclosure - r.times(dx)) for r in rows]
             return Solution(x + dx, rows, cofactor, iteration, objective(rows), equations - (n - free))
         gain_before = gain

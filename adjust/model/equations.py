@@ -200,7 +200,12 @@ class Equations:
         if self._leaning.estimated:
             computed, values, extra = self._linearise(kind, g.rows, state, ray.take(g.line))
             return computed, values[:, g.kept], extra
-        blocks = [np.einsum("mi,mij->mj", kind.gradient(ray), j) for j in (ray.to_start, ray.to_end)]
+        slope, bent = kind.gradient(ray), self._bent(kind, ray, state)
+        if bent is not None:
+            slope = slope + bent[0]
+        blocks = [np.einsum("mi,mij->mj", slope, j) for j in (ray.to_start, ray.to_end)]
+        if bent is not None:
+            blocks[0][:, 2] += bent[1]
         extra = sum(
             (self._folded(b, self._lines, e) for b, e in zip(blocks, _ENDS, strict=True)), np.zeros(1)
         )
@@ -224,6 +229,14 @@ class Equations:
                 constant = state.constants[name][self._leaning.owners(name, g.rows)]
                 computed = computed + kind.leans_on[name](each, balance) * constant
         return computed, values, extra[g.line] if len(extra) > 1 else np.zeros(len(g.rows))
+
+    def _bent(self, kind: Kind, ray: Ray, state: State) -> tuple[Floats, Floats] | None:
+        """What refraction adds to ∂value/∂d (n, 3) and to ∂value/∂(height of the start) (n,); None where it adds nothing."""
+        if not kind.turns:
+            return None
+        weight = kind.turns * float(state.constants["refraction"][0])
+        slope, own = ray.arc()
+        return weight * slope, weight * own
 
     def _folded(self, block: Floats, rows: Ints, end: End) -> Floats:
         """What the effects of a setup add to the variance of observations where they are no unknowns."""
@@ -251,8 +264,11 @@ class Equations:
             for name, slope in kind.bends.items():
                 if name in self._leaning.active:
                     g = g + state.constants[name][self._leaning.owners(name, rows)][:, None] * slope
+            bent = self._bent(kind, ray, state)
             for end, jacobian in ((first, ray.to_start), (second, ray.to_end)):
-                block = np.einsum("mi,mij->mj", g, jacobian)
+                block = np.einsum("mi,mij->mj", g if bent is None else g + bent[0], jacobian)
+                if bent is not None and end == first:
+                    block[:, 2] += bent[1]
                 blocks[end] = blocks[end] + block if end in blocks else block
         assert ray is not None
         parts: list[Floats] = []

@@ -68,6 +68,17 @@ class Ray:
     to_start: Floats
     to_end: Floats
 
+    def arc(self) -> tuple[Floats, Floats]:
+        """∂θ/∂d (n, 3), and ∂θ/∂(height of the start) (n,) where d is kept: θ = atan2(x, r + u), r the start's radius."""
+        x = np.hypot(self.d[:, 0], self.d[:, 1])
+        safe = np.where(self.theta > 0.0, self.theta, 1.0)
+        radius = np.hypot(x, np.where(self.theta > 0.0, self.level / safe, np.inf) + self.d[:, 2])
+        sin = np.sin(self.theta) / radius
+        slope = np.empty((len(x), 3))
+        slope[:, :2] = (np.cos(self.theta) / radius / np.where(x > 0.0, x, 1.0))[:, None] * self.d[:, :2]
+        slope[:, 2] = -sin
+        return slope, -sin
+
     def take(self, rows: Ints, derivatives: bool = True) -> Ray:
         """Some of the lines, or one of them several times; without derivatives where nobody asks for them."""
         to_start, to_end = self.to_start, self.to_end

@@ -47,5 +47,6 @@ KIND = Kind(
     plan=True,
     height=True,
     line="sight",
+    turns=-0.5,
     leans_on={"refraction": _refraction, "index": _index},
 )
