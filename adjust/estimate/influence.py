@@ -69,15 +69,14 @@ class Influence:
         order = np.argsort(place.min(axis=1, initial=n), kind="stable")  # neighbours share their way up
         for at in range(0, len(order), AT_ONCE):
             part = order[at : at + AT_ONCE]
-            yield self._reached(part, columns[part], place[part], values[part], limit[part])
+            yield self._reached(part, columns[part], values[part], limit[part])
 
-    def _reached(self, right: Ints, columns: Ints, place: Ints, values: Floats, limit: Floats) -> Reached:
+    def _forward(self, unknown: Ints, column: Ints, value: Floats, k: int) -> tuple[Floats, Flags]:
+        """L⁻¹ of k sparse right sides in the order of elimination, (n + 1, k), and the fronts above them."""
         factor, pattern = self.factor, self.factor.pattern
-        n, k = pattern.n, len(right)
+        n, place = pattern.n, pattern.permutation[unknown]
         x = np.zeros((n + 1, k))  # mostly never touched, so mostly no memory
-        scaled = np.where(columns >= 0, values * factor.scale[columns], 0.0)
-        np.add.at(x, (place, np.arange(k)[:, None]), scaled)
-        x[n] = 0.0
+        np.add.at(x, (place, column), value * factor.scale[unknown])
         parent = self._parent
         above = np.zeros(len(parent) + 1, dtype=bool)  # the last one stands for no front
         above[self._front[place]] = True
@@ -94,6 +93,13 @@ class Influence:
                 above[parent[b.first + f]] = True
                 above[-1] = False
             x[n] = 0.0
+        return x, above
+
+    def _reached(self, right: Ints, columns: Ints, values: Floats, limit: Floats) -> Reached:
+        factor, pattern = self.factor, self.factor.pattern
+        n, parent = pattern.n, self._parent
+        i, j = np.nonzero(columns >= 0)
+        x, above = self._forward(columns[i, j], i, values[i, j], len(right))
         entered = above.copy()
         found: list[Ints] = []
         for b, (inverse, W) in zip(reversed(pattern.batches), reversed(factor._solved), strict=True):

@@ -16,7 +16,8 @@ from ..estimate.rows import Rows
 from ..ground.table import Flags, Floats, Ints
 from ..solved import Solved
 
-PROBES = 24  # ν within a few per cent
+PROBES = 24, 4  # of a small and of a large network: ν within a few per cent
+PROBED = 20_000  # degrees of freedom times probes that are enough
 STEPS = 40
 FLOOR = np.log(1e-8)
 
@@ -77,7 +78,9 @@ class Weighted:
         """G, (G, G); the same seed gives the same probes."""
         rng = np.random.default_rng(seed)
         G = np.zeros((self.count, self.count))
-        signs = [rng.choice([-1.0, 1.0], size=(len(g), PROBES)) for g in self.group]
+        most, fewest = PROBES
+        probes = int(np.clip(PROBED / max(float(redundancy.sum()), 1.0), fewest, most))
+        signs = [rng.choice([-1.0, 1.0], size=(len(g), probes)) for g in self.group]
         for h in range(self.count):
             answer = self.residual(
                 [np.where(g[:, None] == h, z, 0.0) for g, z in zip(self.group, signs, strict=True)]
