@@ -39,11 +39,16 @@ class Weighted:
 
     def residual(self, vectors: list[Floats]) -> list[Floats]:
         """M·vectors, one array (m, k) a Rows."""
-        right = np.zeros((self.n + 1, vectors[0].shape[1]))
+        k = vectors[0].shape[1]
+        right = np.zeros((self.n + 1) * k)
         for r, v in zip(self.rows, vectors, strict=True):
-            for w in range(r.columns.shape[1]):
-                np.add.at(right, r.columns[:, w], r.values[:, w, None] * v)
-        x = self.cofactor.solve(right[: self.n])
+            there = np.flatnonzero((v != 0.0).any(axis=1))  # the rows of one group, mostly
+            columns, values, v = r.columns[there] + 1, r.values[there], v[there]
+            for w in range(columns.shape[1]):
+                at = (columns[:, w, None] * k + np.arange(k)).reshape(-1)
+                right += np.bincount(at, (values[:, w, None] * v).reshape(-1), minlength=len(right))
+        right = right.reshape(-1, k)[1:]
+        x = self.cofactor.solve(right)
         return [v - r.times(x) for r, v in zip(self.rows, vectors, strict=True)]
 
     def sums(self, rows: list[Floats]) -> Floats:
