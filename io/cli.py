@@ -168,9 +168,9 @@ def adjust(
         _tell(stop.faults, output_format, job)
         ctx.exit(FAULTY)
     if as_json:
-        from hubtack.io.writers.result import as_text, result_document
+        from hubtack.io.writers.result import as_text, document_of
 
-        document = result_document(adjustment, read) | {"written": list(written)}
+        document = document_of(adjustment, read) | {"written": list(written)}
         click.echo(as_text(document).encode("utf-8"), nl=False)
     else:
         _print_summary(adjustment, read, written, folder, quiet)

@@ -22,6 +22,7 @@ import ctypes
 import errno
 import json
 import os
+import re
 import shutil
 import sys
 import time
@@ -34,6 +35,7 @@ if sys.platform != "win32":
 _MARK = ".hubtack-new-"
 _AT_FDCWD = -100  # Linux: paths are relative to the folder worked in
 _EXCHANGE = 2  # RENAME_EXCHANGE on Linux and RENAME_SWAP on macOS are both 2
+LONG = 1 << 20  # bytes of a result.json of which only the ends are read
 _STALE_AFTER = 3600.0  # s; where folders can't be locked, an older temporary folder counts as abandoned
 
 
@@ -229,11 +231,26 @@ def exchange(one: Path, other: Path) -> bool:
 
 def _result(folder: Path) -> dict[str, object] | None:
     """result.json of an earlier run in `folder`, None if there is none of ours."""
+    path = folder / "result.json"
     try:
-        document = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+        if path.stat().st_size > LONG:
+            return _ends_of(path)
+        document = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return None
     return document if isinstance(document, dict) and document.get("format") == 1 else None
+
+
+def _ends_of(path: Path) -> dict[str, object] | None:
+    """Format and names from the first and the last lines of a long result, which need not be read for them."""
+    with path.open("rb") as file:
+        head = file.read(LONG // 16)
+        file.seek(-(LONG // 16), os.SEEK_END)
+        tail = file.read()
+    last = re.search(rb',\n "written": (\[[^\n]*\])\n}\n$', tail)
+    if not head.startswith(b'{\n "format": 1,\n') or last is None:
+        return None
+    return {"format": 1, "written": json.loads(last[1])}
 
 
 def _written_before(folder: Path) -> set[str]:

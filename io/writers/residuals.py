@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from .sheets import Heading, Sheet, Show, at_target, names, plain, write_csv
+import numpy as np
+
+from .sheets import Heading, Sheet, Show, at_target, fixed, names, write_csv
 
 if TYPE_CHECKING:
+    from hubtack.adjust.ground.table import Flags, Floats
     from hubtack.adjust.results import AdjustedObservations, Adjustment
     from hubtack.io.job import Job
 
@@ -56,53 +57,60 @@ def sheet(adjustment: Adjustment, job: Job) -> Sheet:
 
 
 def _rows(a: Adjustment, table: AdjustedObservations, show: Show, left_out: bool) -> list[tuple[str, ...]]:
-    marks, far = a.marks.mark, at_target(a, table)
-    out: list[tuple[str, ...]] = []
-    for i in range(len(table)):
-        angle = table.quantity[i] == "angle"
-        start, end = int(table.start_mark[i]), int(table.end_mark[i])
-        number = table.quantity[i] == "number"  # refraction, EDM scale: neither an angle nor a length
-        value = _shown(show, str(table.kind[i]), str(table.quantity[i]))
-        # The residual, its sigma and its smallest detectable bias, as an angle and as a length at the target.
-        three = (table.residual[i], table.sigma[i], table.minimal_detectable_bias[i])
-        as_angle = [show.small_turn(x) if angle else "" for x in three]
-        as_length = [show.small(x * far[i]) if not number else "" for x in three]
-        out.append(
-            (
-                str(table.id[i]),
-                str(table.kind[i]),
-                str(table.start[i]),
-                str(table.end[i]),
-                str(marks[start]) if start >= 0 else "",
-                str(marks[end]) if end >= 0 else "",
-                str(int(table.round[i])) if table.round[i] else "",
-                value(table.observed[i]),
-                value(table.adjusted[i]),
-                as_angle[0],
-                as_length[0],
-                as_angle[1],
-                as_length[1],
-                plain(table.standardized[i], 2),
-                plain(table.redundancy[i], 3),
-                as_angle[2],
-                as_length[2],
-                "left out" if left_out else _verdict(table, i),
-                names(table.rows[i]),
-            )
+    """Column by column: a large job has many rows."""
+    angle, length = table.quantity == "angle", table.quantity != "number"  # EDM scale: neither
+    far = at_target(a, table)
+    marks = np.append(a.marks.mark, "")
+    both = []
+    # The residual, its sigma and its smallest detectable bias, as an angle and as a length at the target.
+    for values in (table.residual, table.sigma, table.minimal_detectable_bias):
+        both.append(_where(angle, values * show.units.small_angle_of(1.0)))
+        both.append(_where(length, values * far * show.units.small_length_of(1.0)))
+    observed, adjusted = _values(table, show)
+    if left_out:
+        verdict = ["left out"] * len(table)
+    else:
+        tested = np.where(np.isfinite(table.standardized), "fits", "unchecked")
+        verdict = np.where(table.flagged, "flagged", tested).tolist()
+    return list(
+        zip(
+            map(str, table.id),
+            map(str, table.kind),
+            map(str, table.start),
+            map(str, table.end),
+            map(str, marks[np.maximum(table.start_mark, -1)]),
+            map(str, marks[np.maximum(table.end_mark, -1)]),
+            [str(r) if r else "" for r in table.round.tolist()],
+            observed,
+            adjusted,
+            *both[:4],
+            fixed(table.standardized, 2),
+            fixed(table.redundancy, 3),
+            *both[4:],
+            verdict,
+            map(names, table.rows),
+            strict=True,
         )
-    return out
+    )
 
 
-def _verdict(table: AdjustedObservations, row: int) -> str:
-    if table.flagged[row]:
-        return "flagged"
-    return "fits" if math.isfinite(table.standardized[row]) else "unchecked"
+def _where(mask: Flags, values: Floats) -> list[str]:
+    """The numbers that the mask chooses with two decimals, the others blank."""
+    out = np.full(len(values), "", dtype=object)
+    out[mask] = fixed(values[mask], 2)
+    return list(out)
 
 
-def _shown(show: Show, kind: str, quantity: str) -> Callable[[float], str]:
-    """How observed and adjusted values are written."""
-    if quantity == "number":
-        return show.number
-    if quantity == "angle":
-        return show.zenith if kind == "zenith" else show.azimuth
-    return show.length
+def _values(table: AdjustedObservations, show: Show) -> tuple[list[str], list[str]]:
+    """Observed and adjusted values, each in the form of its kind."""
+    out = np.empty((2, len(table)), dtype=object)
+    azimuth = (table.quantity == "angle") & (table.kind != "zenith")
+    for mask, text in (
+        (azimuth, show.azimuth),
+        ((table.quantity == "angle") & ~azimuth, show.zenith),
+        (table.quantity == "length", show.length),
+        (table.quantity == "number", show.number),
+    ):
+        for k, values in enumerate((table.observed[mask], table.adjusted[mask])):
+            out[k, mask] = [text(v) for v in values.tolist()]
+    return list(out[0]), list(out[1])

@@ -6,12 +6,14 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from hubtack.adjust.ground.table import Table
+from hubtack.adjust.ground.table import Floats, Table
 from hubtack.io.about import version
 from hubtack.io.findings import record as finding_record
 from hubtack.io.pages.verdict import fails
@@ -33,27 +35,55 @@ def write(adjustment: Adjustment, job: Job, folder: Path) -> None:
 
     there = {p.name for p in folder.iterdir()} | {"result.json"}
     names = [n for n in WRITERS if n in there] + sorted(there - set(WRITERS))
-    document = result_document(adjustment, job) | {"written": names}
-    (folder / "result.json").write_text(as_text(document), encoding="utf-8", newline="\n")
+    document = document_of(adjustment, job) | {"written": names}
+    with (folder / "result.json").open("w", encoding="utf-8", newline="\n") as file:
+        file.writelines(pieces(document))  # a large result never stands in memory as a whole
 
 
 def as_text(document: dict[str, Any]) -> str:
     """JSON with one record a line: quick to write, and two results can be compared line by line."""
-    parts = []
+    return "".join(pieces(document))
+
+
+def pieces(document: dict[str, Any]) -> Iterator[str]:
+    """The text of a document, bit by bit."""
+    before = "{\n"
     for key, value in document.items():
-        if isinstance(value, list) and value and isinstance(value[0], dict):
-            text = "[\n  " + ",\n  ".join(_dump(item) for item in value) + "\n ]"
+        yield f"{before} {_dump(key)}: "
+        before = ",\n"
+        if isinstance(value, Records) or (isinstance(value, list) and value and isinstance(value[0], dict)):
+            lines = iter(value) if isinstance(value, Records) else map(_dump, value)
+            opened = False
+            for line in lines:
+                yield f",\n  {line}" if opened else f"[\n  {line}"
+                opened = True
+            yield "\n ]" if opened else "[]"
         else:
-            text = _dump(value)
-        parts.append(f" {_dump(key)}: {text}")
-    return "{\n" + ",\n".join(parts) + "\n}\n"
+            yield _dump(value)
+    yield "\n}\n"
+
+
+class Records:
+    """Rows of a table as JSON, one text a row, made column by column: {name: its cells as JSON}, in order."""
+
+    def __init__(self, columns: dict[str, list[str]]) -> None:
+        self._columns = columns
+
+    def __iter__(self) -> Iterator[str]:
+        row = "{" + ", ".join(f"{_dump(name)}: ".replace("%", "%%") + "%s" for name in self._columns) + "}"
+        return (row % cells for cells in zip(*self._columns.values(), strict=True))
 
 
 def result_document(adjustment: Adjustment, job: Job) -> dict[str, Any]:
     """The result as plain lists and dicts in SI and radians, None where undefined, in an order that is
     fixed."""
+    plain: dict[str, Any] = json.loads(as_text(document_of(adjustment, job)))
+    return plain
+
+
+def document_of(adjustment: Adjustment, job: Job) -> dict[str, Any]:
+    """As `result_document`, its tables as Records: what is written need not be made twice."""
     a, settings = adjustment, adjustment.settings
-    quantities = a.constants.quantity.tolist()
     return {
         "format": FORMAT,
         "version": version(),
@@ -74,15 +104,15 @@ def result_document(adjustment: Adjustment, job: Job) -> dict[str, Any]:
             "ellipse_factor": _number(a.ellipse_factor),
         },
         "datum": {"free": list(a.datum), "marks": list(a.datum_marks)},
-        "marks": [_with_ellipse(r, settings.confidence) for r in records(a.marks)],
-        "relative": [_with_ellipse(r, settings.confidence) for r in records(a.relative)],
-        "observations": records(a.observations),
-        "left_out": records(a.left_out),
-        "setups": _setups(adjustment),
-        "control": records(a.control),
-        "orientations": records(a.orientations),
-        "constants": [r | {"quantity": q} for r, q in zip(records(a.constants), quantities, strict=True)],
-        "components": [] if a.components is None else records(a.components),
+        "marks": Records(_with_ellipse(_cells(a.marks), settings.confidence)),
+        "relative": Records(_with_ellipse(_cells(a.relative), settings.confidence)),
+        "observations": Records(_cells(a.observations)),
+        "left_out": Records(_cells(a.left_out)),
+        "setups": Records(_setups(adjustment)),
+        "control": Records(_cells(a.control)),
+        "orientations": Records(_cells(a.orientations)),
+        "constants": Records(_cells(a.constants) | {"quantity": _texts(a.constants.quantity)}),
+        "components": [] if a.components is None else Records(_cells(a.components)),
         "findings": [finding_record(f, job) for f in a.findings],
         "remarks": [_plain(t) for t in (*job.remarks, *a.remarks)],
         "decisions": [dataclasses.asdict(d) for d in job.decisions],
@@ -101,33 +131,30 @@ def _on_earth(a: Adjustment, job: Job) -> dict[str, Any]:
     return {"earth": grid_document(a, job)}
 
 
-def _setups(adjustment: Adjustment) -> list[dict[str, Any]]:
+def _setups(adjustment: Adjustment) -> dict[str, list[str]]:
     net = adjustment.network
-    found = records(adjustment.setups)
-    out = []
-    for i, record in enumerate(found):
-        support = int(net.setups.support[i])
-        head = {
-            "setup": record.pop("setup"),
-            "role": "instrument" if net.setups.instrument[i] else "target",
-            "mark": str(net.marks.mark[net.setups.mark[i]]),
-            "support": str(net.supports.support[support]),
-            "height_kind": str(net.supports.height_kind[support]),
-            "height": _number(float(net.setups.height[i])),
-        }
-        out.append(head | record)
-    return out
-
-
-def _with_ellipse(record: dict[str, Any], confidence: float) -> dict[str, Any]:
-    """The three columns of an ellipse put together, with the confidence they stand for."""
-    ellipse = {
-        "semi_major": record.pop("semi_major"),
-        "semi_minor": record.pop("semi_minor"),
-        "azimuth": record.pop("ellipse_azimuth"),
-        "confidence": confidence,
+    cells = _cells(adjustment.setups)
+    role = np.where(net.setups.instrument, "instrument", "target")
+    head = {
+        "setup": cells.pop("setup"),
+        "role": _texts(role),
+        "mark": _texts(net.marks.mark[net.setups.mark]),
+        "support": _texts(net.supports.support[net.setups.support]),
+        "height_kind": _texts(net.supports.height_kind[net.setups.support]),
+        "height": _numbers(net.setups.height),
     }
-    return record | {"ellipse": ellipse}
+    return head | cells
+
+
+def _with_ellipse(cells: dict[str, list[str]], confidence: float) -> dict[str, list[str]]:
+    """The three columns of an ellipse put together, with the confidence they stand for."""
+    three = (cells.pop("semi_major"), cells.pop("semi_minor"), cells.pop("ellipse_azimuth"))
+    tail = f', "confidence": {_dump(confidence)}}}'
+    ellipse = [
+        f'{{"semi_major": {a}, "semi_minor": {b}, "azimuth": {c}{tail}'
+        for a, b, c in zip(*three, strict=True)
+    ]
+    return cells | {"ellipse": ellipse}
 
 
 def _plain(value: Settings | Trouble) -> dict[str, Any]:
@@ -139,19 +166,43 @@ def _plain(value: Settings | Trouble) -> dict[str, Any]:
 
 def records(table: Table) -> list[dict[str, Any]]:
     """Rows of a table as dicts, None for NaN; columns in the order in which the table declares them."""
-    names, lists = [], []
+    return [json.loads(line) for line in Records(_cells(table))]
+
+
+def _cells(table: Table) -> dict[str, list[str]]:
+    """Columns of a table as JSON, by the names they have in the result, in the order in which the table declares them."""
+    out: dict[str, list[str]] = {}
     for c in table.columns():
         if c.name in _INNER:
             continue
         array = getattr(table, c.name)
-        names.append(_RENAMED.get(c.name, c.name))
         if c.quantity == "names":
-            lists.append([list(item) for item in array])
-        elif array.dtype == np.float64 and not np.isfinite(array).all():
-            lists.append(_without_nan(array.tolist()))
+            cells = [_dump(list(item)) for item in array]
+        elif array.dtype == object:
+            cells = _texts(array)
+        elif array.dtype == np.float64:
+            cells = _numbers(array)
         else:
-            lists.append(array.tolist())
-    return [dict(zip(names, row, strict=True)) for row in zip(*lists, strict=True)]
+            cells = [_dump(v) for v in array.tolist()]
+        out[_RENAMED.get(c.name, c.name)] = cells
+    return out
+
+
+def _texts(values: NDArray[Any]) -> list[str]:
+    """Names and words; the same ones are met again and again."""
+    met: dict[Any, str] = {}
+    return [met.get(v) or met.setdefault(v, _dump(v)) for v in values.tolist()]
+
+
+def _numbers(values: Floats) -> list[str]:
+    """Floats, or rows of them; null where undefined."""
+    if values.ndim > 1:
+        finite = np.isfinite(values).all()
+        return [_dump(v if finite else _without_nan(v)) for v in values.tolist()]
+    cells = [float.__repr__(v) for v in values.tolist()]  # as the encoder writes them
+    for i in np.flatnonzero(~np.isfinite(values)).tolist():
+        cells[i] = "null"
+    return cells
 
 
 def _without_nan(value: Any) -> Any:

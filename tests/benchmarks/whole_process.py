@@ -44,8 +44,8 @@ result = adjust(job.network, job.settings); stage("adjust")
 from hubtack.adjust.judged import judged; stage("import the judge")
 from hubtack.io.findings import written_in
 plain = judged(result, written_in(job.units), heights=False); stage("judge, for numbers alone")
-from hubtack.io.writers.result import as_text, result_document
-as_text(result_document(plain, job)); stage("result.json")
+from hubtack.io.writers.result import as_text, document_of
+as_text(document_of(plain, job)); stage("result.json")
 result = judged(result, written_in(job.units)); stage("judge, heights as well (instead of the above)")
 from importlib import import_module
 from hubtack.io.writers import WRITERS
