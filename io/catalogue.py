@@ -62,6 +62,8 @@ def choices_for(job: Job, with_catalogue: bool = True) -> tuple[Choice, ...]:
     own: list[Choice] = []
     for row in range(len(supports)):
         kind = str(supports.kind[row])
+        if kind != "adhesive" and supports.centring_sigma[row] == 0.0 and supports.height_sigma[row] == 0.0:
+            continue  # a free station's: nothing that a target could stand on is without error
         roles: tuple[Role, ...] = ("instrument", "target") if kind in ("tribrach", "bolt") else ("target",)
         heights = setups.height[(setups.support == row) & ~setups.instrument]
         heights = heights[~np.isnan(heights)]

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..ground.network import Marks, Network, Supports
-from ..ground.supports import centring_terms
+from ..ground.supports import BUBBLE_RUN, centring_terms
 
 
 @dataclass(frozen=True)
@@ -36,6 +36,11 @@ class InSight:
     zenith: float
     distance: float
     correlation: float
+
+
+def vial_radius(sensitivity: float) -> float:
+    """Radius of a vial, m, whose bubble runs 2 mm for a tilt of `sensitivity` rad."""
+    return BUBBLE_RUN / sensitivity
 
 
 def setup_budget(support: Supports, height: float) -> SetupBudget:

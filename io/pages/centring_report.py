@@ -9,7 +9,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hubtack.adjust.ground.network import Supports
-from hubtack.adjust.planning.centring import angle_by_instrument, angle_by_targets, in_sight, setup_budget
+from hubtack.adjust.planning.centring import (
+    angle_by_instrument,
+    angle_by_targets,
+    in_sight,
+    setup_budget,
+    vial_radius,
+)
 from hubtack.io.pages.words import Row, Section
 from hubtack.io.units import ARCSEC, Units
 from hubtack.io.writers.atomic import Refused
@@ -37,7 +43,7 @@ def centring_sections(
     budget = setup_budget(support, height)
     return (
         _verdict(name, budget, units),
-        _terms(budget, units),
+        _terms(support, budget, units),
         _curve(support, budget, units),
         _effects(budget, zenith, units),
         _checks(),
@@ -65,10 +71,12 @@ def _verdict(name: str, b: SetupBudget, units: Units) -> Section:
     return Section("verdict", "Verdict", tuple(rows))
 
 
-def _terms(b: SetupBudget, units: Units) -> Section:
+def _terms(support: Supports, b: SetupBudget, units: Units) -> Section:
     rows = []
     for key, value in b.terms.items():
         words, formula = TERMS[key]
+        if key == "bubble" and support.bubble[0] > 0.0:
+            formula += f"; vial of {plain(vial_radius(float(support.bubble[0])), 2)} m radius"
         share = 0.0 if b.total == 0.0 or b.overridden else (value / b.total) ** 2
         rows.append(Row("", (words, _number(value, units), plain(100 * share, 0), formula)))
     rows.append(

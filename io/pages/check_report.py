@@ -304,13 +304,19 @@ def _next(found: FieldCheck, job: Job) -> Section:
             ),
         ),
     ]
+    if n.unchecked[1] >= n.unchecked[0] > 0:
+        words = "It checks no further mark: for that, set the instrument up on another mark."
+        rows.append(Row("watch", (words,)))
     return Section("next", "Next sight: the one that helps most, if it can be seen", tuple(rows))
 
 
 def _pair(values: tuple[float, float], job: Job) -> str:
     if not math.isfinite(values[0]):
         return "none"
-    return f"{job.units.show_small_length(values[0])} → {job.units.show_small_length(values[1])}"
+    one, other = (job.units.show_small_length(v) for v in values)
+    if one == other:  # a digit more where one does not tell them apart
+        one, other = (job.units.show_small_length(v, 2) for v in values)
+    return f"{one} → {other}"
 
 
 def _size(value: float, c: Check, job: Job) -> str:

@@ -57,11 +57,22 @@ def budget_section(a: Adjustment, budget: Budget | None) -> Section:
 
 def equipment_section(equipment: Sequence[Equipment], show: Show, tolerance: Tolerance) -> Section:
     rows = []
+    named = [(e.name, e.role) for e in equipment]
     for e in equipment:
         sign: Sign = ("ok" if e.meets else "flagged") if tolerance else ""
         role = {"both": "all", "instrument": "instr.", "target": "targets", None: ""}[e.role]
         worst = _largest(e)
-        rows.append(Row(sign, (e.name or e.words, role, *_figures(e.figures, show), worst)))
+        rows.append(
+            Row(
+                sign,
+                (
+                    e.name if e.name and named.count((e.name, e.role)) == 1 else e.words,
+                    role,
+                    *_figures(e.figures, show),
+                    worst,
+                ),
+            )
+        )
     unit = show.small_length_name
     headings = ("support", "under", f"position [{unit}]", "height ±", "unchecked", "most from")
     return Section("equipment", "The same plan on other supports", tuple(rows), headings)

@@ -124,7 +124,7 @@ def _verdict(a: Adjustment, show: Show, tolerance: Tolerance) -> Section:
             "",
             (
                 f"{len(a.marks)} marks, {readings} planned readings, {len(a.setups)} setups; "
-                f"{a.degrees_of_freedom} degrees of freedom. No reading was used.",
+                f"{a.degrees_of_freedom} degree{'s' * (a.degrees_of_freedom != 1)} of freedom. No reading was used.",
             ),
         )
     )

@@ -9,7 +9,13 @@ import numpy as np
 import pytest
 
 from hubtack.adjust.ground.network import Supports
-from hubtack.adjust.planning.centring import angle_by_instrument, angle_by_targets, in_sight, setup_budget
+from hubtack.adjust.planning.centring import (
+    angle_by_instrument,
+    angle_by_targets,
+    in_sight,
+    setup_budget,
+    vial_radius,
+)
 
 ARCSEC, ARCMIN, MM = math.pi / 648_000, math.pi / 10_800, 1e-3
 
@@ -91,3 +97,9 @@ def test_into_an_angle_by_drawing() -> None:
     az = lambda t: np.arctan2(t[0] - e[:, 0], t[1] - e[:, 1])  # noqa: E731
     drawn = np.std(az(b) - az(a))
     assert angle_by_instrument(MM, 20, 30, 0.9) == pytest.approx(drawn, rel=0.015)
+
+
+def test_the_radius_of_a_vial() -> None:
+    """2 mm of run for 8′: 2 mm / tan 8′, to the fourth digit 0.8594 m."""
+    assert vial_radius(math.radians(8 / 60)) == pytest.approx(0.8594, abs=5e-5)
+    assert vial_radius(math.radians(8 / 60)) == pytest.approx(2e-3 / math.tan(math.radians(8 / 60)), rel=1e-5)
