@@ -75,8 +75,6 @@ def _terms(support: Supports, b: SetupBudget, units: Units) -> Section:
     rows = []
     for key, value in b.terms.items():
         words, formula = TERMS[key]
-        if key == "bubble" and support.bubble[0] > 0.0:
-            formula += f"; vial of {plain(vial_radius(float(support.bubble[0])), 2)} m radius"
         share = 0.0 if b.total == 0.0 or b.overridden else (value / b.total) ** 2
         rows.append(Row("", (words, _number(value, units), plain(100 * share, 0), formula)))
     rows.append(
@@ -90,6 +88,11 @@ def _terms(support: Supports, b: SetupBudget, units: Units) -> Section:
             ),
         )
     )
+    bubble = float(support.bubble[0])
+    if bubble > 0.0:
+        run = f"2 mm of run for {math.degrees(bubble) * 60.0:g}′"
+        words = f"The vial of such a bubble has a radius of {plain(vial_radius(bubble), 2)} m ({run})."
+        rows.append(Row("", (words,)))
     headings = ("term", f"sigma per axis [{units.small_length_name}]", "share %", "how")
     return Section("terms", "Budget", tuple(rows), headings)
 

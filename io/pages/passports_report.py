@@ -63,6 +63,8 @@ def _verdict(
         if worse
         else Row("ok", ("NOTHING needs checking by what these days tell.",))
     ]
+    if not worse and not known.told.any() and all(s.verdict == "cannot tell" for s in sigmas):
+        rows = [Row("watch", ("NOTHING can be told yet: too little is observed twice.",))]
     if flagged:
         words = (
             f"Flagged by itself, so its sigmas may hold a mistake: {', '.join(flagged)}. Settle that first."

@@ -19,6 +19,8 @@ from hubtack.io.readers.tomlplaces import TomlPlaces
 
 from ..units import quoted
 
+CONSTANTS = {"distance_zero", "distance_scale", "collimation", "index", "constant", "height_offset"}
+
 
 def read_beside(folder: Path, name: str, faults: FaultList, files: dict[str, str]) -> str | None:
     """The text of an included file, its hash noted under the path as it was written."""
@@ -116,8 +118,16 @@ class _Including:
             self.job.origins[section, device] = part
         if not isinstance(own, dict):
             return
+        # a constant's value and its sigma belong together: who states one of them otherwise means another constant
+        otherwise = {
+            key.removesuffix("_sigma") for key, value in keys.items() if key in own and own[key] != value
+        }
         for key, value in keys.items():
-            if key not in own:
-                own[key] = value
-            elif own[key] != value:
+            if key in own:
+                told = own[key] != value
+            else:
+                told = key.removesuffix("_sigma") in otherwise & CONSTANTS
+                if not told:
+                    own[key] = value
+            if told:
                 self.job.overruled[section, device, key] = part.file

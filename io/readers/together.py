@@ -59,10 +59,6 @@ def read_together(job: JobFile, faults: FaultList) -> tuple[KnownTogether, ...]:
                 owner.fault(faults, (*place, "constants", i), "JOB132", found, "Leave one of them.")
                 continue
             seen[device, key] = owner.file
-            section = SECTION[key]
-            own = any((section, device, k) in job.overruled for k in (key, f"{key}_sigma"))
-            if own and owner is not job:
-                continue  # the job states this one itself: then its errors are not those of the passport
             constants.append((name, row))
             kept.append(i)
         if len(constants) > 1:
@@ -91,6 +87,9 @@ def _constant(
             faults, place, "JOB132", found, Nearest(devices).advice(device, f"Known are {listed(devices)}.")
         )
         return None
+    own = any((SECTION[key], device, k) in job.overruled for k in (key, f"{key}_sigma"))
+    if own and owner is not job:
+        return None  # the job states this one itself: then its error is not that of the passport
     spec = devices[device]
     if spec is not None and getattr(spec, f"{key}_sigma") <= 0.0:
         found = f"{text} has no sigma, so its error is correlated with nothing"

@@ -162,3 +162,16 @@ def test_landxml_keeps_what_is_known_together(tmp_path: Path) -> None:
     assert after.instruments.distance_zero == pytest.approx(before.instruments.distance_zero)
     assert after.together[0].constants == before.together[0].constants
     assert after.together[0].correlation.tolist() == before.together[0].correlation.tolist()
+
+
+def test_a_constant_stated_otherwise_takes_no_sigma_from_the_included_file(tmp_path: Path) -> None:
+    """The sigma was found about the value of the passport, not about the job's."""
+    folder = job(tmp_path, "../crew.toml", crew__toml=CREW)
+    text = (folder / "job.toml").read_text(encoding="utf-8") + '\n[targets.mini]\nconstant = "18 mm"\n'
+    (folder / "job.toml").write_text(text, encoding="utf-8")
+    made = read_job(folder)
+    row = made.network.targets.target.tolist().index("mini")
+    assert made.network.targets.constant[row] == pytest.approx(18e-3)
+    assert made.network.targets.constant_sigma[row] == 0.0
+    assert [name for name, _ in made.network.together[0].constants] == ["zero", "scale"]
+    assert any("mini constant" in r.text for r in made.remarks)
