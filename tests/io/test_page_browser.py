@@ -74,7 +74,7 @@ def test_page_opens_with_one_request_and_nothing_on_the_console(browser, files, 
         page.wait_for_timeout(50)
         assert page.said == []
         assert [a for a in page.asked if not a.startswith("data:")] == [files[name].as_uri()]
-        assert page.locator("#live svg.live").is_visible()
+        assert page.locator("#live svg[role=application]").is_visible()
         assert page.locator(".verdict").is_visible()
 
 
@@ -172,7 +172,7 @@ def test_slider_enlarges_ellipses_and_their_scale_bar_tells_by_how_much(page, sh
         words = page.locator("[data-bar=ellipses]").text_content()
         number, unit, _ = words.split()
         assert unit == "mm"
-        bar = "() => document.querySelectorAll('#live svg.live > g:last-child path.m-bar')"
+        bar = "() => document.querySelectorAll('#live svg[role=application] path.m-bar')"
         path = page.evaluate(f"{bar}[2].getAttribute('d')")
         length = float(re.match(r"M12 \d+h([\d.]+)", path)[1])
         semi_major = 1e3 * adjustment.marks.semi_major[first]  # mm
@@ -186,9 +186,9 @@ def test_slider_enlarges_ellipses_and_their_scale_bar_tells_by_how_much(page, sh
 def place_of(page, *names):
     """Where marks stand on the screen, from the drawn symbols' own boxes: their names stand beside them."""
     script = """([names]) => { const d = JSON.parse(document.getElementById('page-data').textContent).map;
-        const box = document.querySelector('#live svg.live').getBoundingClientRect();
+        const box = document.querySelector('#live svg[role=application]').getBoundingClientRect();
         const k = (() => { const t = document.querySelector('[data-bar=distances]').textContent.split(' ');
-            const p = document.querySelectorAll('#live svg.live > g:last-child path.m-bar')[0].getAttribute('d');
+            const p = document.querySelectorAll('#live svg[role=application] path.m-bar')[0].getAttribute('d');
             return +p.match(/h([\\d.]+)/)[1] / +t[0] * d.lengthPerMetre; })();
         const xs = d.x, ys = d.y;
         const mx = (Math.max(...xs) + Math.min(...xs)) / 2, my = (Math.max(...ys) + Math.min(...ys)) / 2;
@@ -249,7 +249,7 @@ def test_a_mark_tells_its_numbers_to_pointer_and_keyboard(page, shed):
     m = shed[0].marks
     assert f"north [m] {m.north[list(m.mark).index('A4')]:.5f}" in words
     page.mouse.move(5, 5)
-    page.locator("#live svg.live").focus()
+    page.locator("#live svg[role=application]").focus()
     for _ in range(2):
         page.keyboard.press("n")
     assert page.locator("#live .told b").inner_text() == "K2"
@@ -286,7 +286,7 @@ def test_layers_go_off_and_on(page):
     ):
         box, shapes = (
             page.locator(f"[data-layer={layer}]"),
-            page.locator(f"#live svg.live > g:first-child {drawn}"),
+            page.locator(f"#live svg.picture {drawn}"),
         )
         assert shapes.count() > 0
         box.uncheck()

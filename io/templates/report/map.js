@@ -10,10 +10,12 @@ class LiveMap {
       class: "live", tabindex: "0", role: "application",
       "aria-label": "Map of the network. Arrow keys move, plus and minus zoom, 0 shows all, N and P go from mark to mark, Enter shows the rows of what is chosen.",
     });
-    this.layer = this.svg.appendChild(shape("g", {}));
+    // The network is a picture of its own below the one that listens: moving it costs no drawing.
+    this.picture = shape("svg", { class: "picture live", "aria-hidden": "true" });
+    this.layer = this.picture.appendChild(shape("g", {}));
     this.scale = this.svg.appendChild(shape("g", { "aria-hidden": "true" }));
     this.told = make("p", { class: "told", role: "status" });
-    box.append(this.tools(), this.svg, this.told, this.legend());
+    box.append(this.tools(), make("div", { class: "frame" }, this.picture, this.svg), this.told, this.legend());
     this.say(null);
     new ResizeObserver(() => this.resize()).observe(this.svg);
     this.resize(true);
@@ -75,7 +77,7 @@ class LiveMap {
     this.width = width;
     this.height = Math.round(this.map.profile ? Math.min(380, most) : Math.max(Math.min(280, most), Math.min(most, width * shapely + 90)));
     this.svg.style.height = `${this.height}px`;
-    this.svg.setAttribute("viewBox", `0 0 ${this.width} ${this.height}`);
+    for (const svg of [this.svg, this.picture]) svg.setAttribute("viewBox", `0 0 ${this.width} ${this.height}`);
     this.view.size(this.width, this.height);
     this.view.fit(this.width, this.height);
     this.draw();
@@ -83,7 +85,7 @@ class LiveMap {
 
   draw() {
     this.moved = [0, 0];
-    this.layer.removeAttribute("transform");
+    this.picture.style.transform = "none";
     this.view.draw(this.layer);
     this.drawScale();
   }
@@ -133,7 +135,7 @@ class LiveMap {
     this.moved[0] += dx;
     this.moved[1] += dy;
     if (Math.abs(this.moved[0]) > this.width / 3 || Math.abs(this.moved[1]) > this.height / 3) { this.settle(); this.draw(); }
-    else this.layer.setAttribute("transform", `translate(${near(this.moved[0])} ${near(this.moved[1])})`);
+    else this.picture.style.transform = `translate(${near(this.moved[0])}px, ${near(this.moved[1])}px)`;
   }
 
   settle() {
