@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 MOST = 3000  # marks × decisions: beyond, the page would cost more than the adjustment it tells of
 TOLD = 3  # marks of one decision
-SMALL = 5e-6  # m: what moves less does not move
+SMALL = 5e-5  # m: what moves less is not told by itself
 
 
 @dataclass(frozen=True)
@@ -123,5 +123,6 @@ def effect_words(a: Adjustment, e: Effect, show: Show) -> str:
             f"{len(rest)} more marks by up to {largest}" if len(rest) > 1 else f"1 more mark by {largest}"
         )
     if not len(order):
-        words.append("no coordinate moves")
+        largest = plain(show.units.small_length_of(float(size.max(initial=0.0))), 2)
+        words.append(f"no mark moves by more than {largest}")
     return "; ".join(words)

@@ -6,7 +6,7 @@ For the terminal (`hubtack explain JOB OBSERVATION`), for the page, which unfold
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -49,12 +49,17 @@ _TERMS = {
 
 @dataclass(frozen=True)
 class Explanation:
-    """One observation explained: its id, a heading, sections of words, and the same for programs (SI, null undefined)."""
+    """One observation explained: its id, a heading, and sections of words."""
 
     id: str
     title: str
     sections: tuple[Section, ...]
-    document: dict[str, Any]
+    made: Callable[[], dict[str, Any]]
+
+    @property
+    def document(self) -> dict[str, Any]:
+        """The same for programs, SI, null where undefined; with every mark that moves, so made only where it is asked for."""
+        return self.made()
 
 
 def explanations(
@@ -85,7 +90,10 @@ class _Words:
         table, row = e.table, e.row
         sections = (self._verdict(e), self._read(e), self._model(e), self._sigma(e), *self._effect(e))
         return Explanation(
-            str(table.id[row]), self._title(e), tuple(s for s in sections if s.rows), self._document(e)
+            str(table.id[row]),
+            self._title(e),
+            tuple(s for s in sections if s.rows),
+            lambda: self._document(e),
         )
 
     def _title(self, e: Explained) -> str:
@@ -316,7 +324,7 @@ class _Words:
             "id": name, "kind": "held control", "misfit": _null(misfit), "standardized": _null(w),
             "flagged": bool(c.flagged[e.row]), "moves": self._moves_document(e.moves),
         }  # fmt: skip
-        return Explanation(name, f"{name}: held control", sections, document)
+        return Explanation(name, f"{name}: held control", sections, lambda: document)
 
     # -- units --
 

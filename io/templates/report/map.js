@@ -97,7 +97,9 @@ class LiveMap {
   drawScale() {
     const { map, view } = this;
     const bar = (y, perUnit, unit, what) => {
-      const number = nice(110 / perUnit), w = number * perUnit;
+      let number = nice(110 / perUnit);
+      const w = number * perUnit;
+      if (unit === "mm" && number >= 1000) [number, unit] = [number / 1000, "m"];
       this.scale.append(
         shape("path", { class: "m-bar", d: `M12 ${y}h${near(w)}M12 ${y - 4}v8M${near(12 + w)} ${y - 4}v8` }),
         shape("text", { class: "name", x: near(20 + w), y: y + 4, "data-bar": what }, `${+number.toPrecision(6)} ${unit} (${what})`),

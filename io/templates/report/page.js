@@ -7,5 +7,3 @@ document.documentElement.classList.add("js"); // last: where something failed, t
 document.querySelectorAll("pre").forEach((block) => {
   block.before(make("button", { type: "button", class: "copy", onclick: (e) => copyText(`${block.textContent.trim()}\n`, e.currentTarget) }, "Copy"));
 });
-addEventListener("beforeprint", () => document.querySelectorAll("details").forEach((d) => { d.dataset.was = d.open; d.open = true; }));
-addEventListener("afterprint", () => document.querySelectorAll("details").forEach((d) => { d.open = d.dataset.was === "true"; }));

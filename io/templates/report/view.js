@@ -92,7 +92,7 @@ class View {
     const rings = [], wrong = [], loose = [], marks = ["", "", ""];
     for (const i of this.seen) {
       if (r === MARK && this.layers.setups && this.instruments.has(i)) rings.push(ring(X[i], Y[i], MARK + 3));
-      if (this.unchecked.has(i)) loose.push(ring(X[i], Y[i], r + 5));
+      if (r === MARK && this.unchecked.has(i)) loose.push(ring(X[i], Y[i], r + 5));
       if (this.wrong.has(i)) wrong.push(square(X[i], Y[i], r + 5));
       marks[map.control[i]] += CONTROL[map.control[i]](X[i], Y[i], r);
     }
@@ -174,7 +174,7 @@ class View {
       const least = r + (sign || query ? 9 : withSetups && this.instruments.has(i) ? 6 : 4);
       const place = this.free([X[i], Y[i]], w, h, Math.min(Math.max(least, rx + 3), 40), Math.min(Math.max(least, ry + 3), 40), least, free);
       if (!place) continue;
-      put([place[0], place[1], place[0] + w, place[1] + h]);
+      put([place[0] - 2, place[1], place[0] + w + 2, place[1] + h]);
       const look = this.wrong.has(i) ? " bad" : this.unchecked.has(i) ? " watch" : "";
       root.append(shape("text", { class: `name${look}`, x: near(place[0]), y: near(place[1] + 10) }, words));
       kinds.forEach((k, n) => { symbols[k] = (symbols[k] || "") + SUPPORT[map.supports[k]](place[0] + 5 + 11 * n, place[1] + 17, 3.5); });
@@ -187,7 +187,7 @@ class View {
     for (const [p, q] of [[a, b], [least, least]]) {
       const c = 0.75 * p, e = 0.75 * q;
       const tries = [[x + p, y - h / 2], [x + c, y - e - h], [x + c, y + e], [x - p - w, y - h / 2], [x - c - w, y - e - h], [x - c - w, y + e], [x - w / 2, y - q - h], [x - w / 2, y + q]];
-      for (const [left, top] of tries) if (isFree([left - 1, top, left + w + 1, top + h])) return [left, top];
+      for (const [left, top] of tries) if (isFree([left - 2, top, left + w + 2, top + h])) return [left, top];
     }
     return null;
   }
