@@ -14,6 +14,7 @@ import numpy as np
 
 from hubtack.adjust.explained import Explained, ExplainedControl, explain, explain_control
 from hubtack.adjust.ground.table import Floats
+from hubtack.io.pages.explanation_document import moves_document, number, observation_document
 from hubtack.io.pages.words import Row, Section, Sign
 from hubtack.io.writers.sheets import Show, at_target, plain
 
@@ -93,7 +94,7 @@ class _Words:
             str(table.id[row]),
             self._title(e),
             tuple(s for s in sections if s.rows),
-            lambda: self._document(e),
+            lambda: observation_document(self.a, e),
         )
 
     def _title(self, e: Explained) -> str:
@@ -321,8 +322,8 @@ class _Words:
             Section("moves", title, moved, headings, self._more(e.moves)),
         )
         document = {
-            "id": name, "kind": "held control", "misfit": _null(misfit), "standardized": _null(w),
-            "flagged": bool(c.flagged[e.row]), "moves": self._moves_document(e.moves),
+            "id": name, "kind": "held control", "misfit": number(misfit), "standardized": number(w),
+            "flagged": bool(c.flagged[e.row]), "moves": moves_document(self.a, e.moves),
         }  # fmt: skip
         return Explanation(name, f"{name}: held control", sections, lambda: document)
 
@@ -357,51 +358,3 @@ class _Words:
         far = float(self.far[used][row])
         at = f" = {self.units.show_small_length(amount * far, 2)}" if math.isfinite(far) else ""
         return f"{sign}{self.units.show_small_angle(amount, 2)}{at}"
-
-    # -- for programs --
-
-    def _document(self, e: Explained) -> dict[str, Any]:
-        t, row = e.table, e.row
-        fields = (
-            "observed",
-            "adjusted",
-            "residual",
-            "sigma",
-            "standardized",
-            "redundancy",
-            "minimal_detectable_bias",
-        )
-        path = e.trace
-        return {
-            "id": str(t.id[row]), "kind": str(t.kind[row]), "from": str(t.start[row]), "to": str(t.end[row]),
-            "used": e.used, "flagged": bool(t.flagged[row]),
-            **{name: _null(getattr(t, name)[row]) for name in fields},
-            "bias": _null(e.bias), "bias_to_noise": _null(e.noise),
-            "readings": [] if path is None else [
-                {"row": r.row, "face": r.face, "value": r.value, "on_face_1": r.on_face_1} for r in path.readings
-            ],
-            "reduced": [] if path is None else [_step(s) for s in path.reduced],
-            "model": [] if path is None else [_step(s) for s in path.model],
-            "terms": [{"name": x.name, "sigma": _null(x.sigma), "counted": x.counted} for x in e.terms],
-            "moves": self._moves_document(e.moves),
-        }  # fmt: skip
-
-    def _moves_document(self, moves: Floats) -> list[dict[str, Any]]:
-        return [
-            {
-                "mark": str(self.a.marks.mark[i]),
-                "east": float(v[0]),
-                "north": float(v[1]),
-                "height": float(v[2]),
-            }
-            for i, v in enumerate(moves)
-            if (v != 0.0).any()
-        ]
-
-
-def _step(s: Any) -> dict[str, Any]:
-    return {"name": s.name, "amount": _null(s.amount), "value": _null(s.value)}
-
-
-def _null(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None
