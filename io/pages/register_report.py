@@ -328,7 +328,9 @@ def _or_any(r: Report, metres: float) -> str:
 
 
 def _place(r: Report, point: Floats) -> str:
-    return ", ".join(r.job.units.show_length(float(c), 1) for c in point)
+    """Coordinates as fine as a place for a target needs them: to a tenth in a hall, to a metre on a mountain."""
+    size = float(np.ptp(r.result.asked[:8], axis=0).max())
+    return ", ".join(r.job.units.show_length(float(c), 1 if size < 200.0 else 0) for c in point)
 
 
 def _metres(r: Report, metres: float) -> str:

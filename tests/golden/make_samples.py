@@ -2,8 +2,8 @@
 
     python tests/golden/make_samples.py
 
-job.toml and README.md of each sample are written by hand; marks.csv, setups.csv, sights.csv, reduced.csv, scanner.csv
-and truth.csv are made here. Readings come from the engine's own `simulate`; on top of them lie what a pair of faces
+job.toml and README.md of each sample are written by hand; marks.csv, setups.csv, sights.csv, reduced.csv, vectors.csv,
+scanner.csv and truth.csv are made here. Readings come from the engine's own `simulate`; on top of them lie what a pair of faces
 takes out again (collimation and index error) and the rounding of the instrument's display. Seeds stand in plans.py.
 """
 
@@ -46,6 +46,7 @@ def make(name: str, folder: Path) -> None:
         "setups": plan.setups,
         "sights": plan.sights,
         "reduced": plan.reduced,
+        "vectors": plan.vectors,
     }
     for table, rows in (tables | BESIDE.get(name, {})).items():
         write(folder / f"{table}.csv", rows)
@@ -59,6 +60,15 @@ def make(name: str, folder: Path) -> None:
     if plan.reduced:
         values = [f"{v:.4f}" for v in network.reduced.value]  # the samples have rises alone
         write(folder / "reduced.csv", [r | {"value": v} for r, v in zip(plan.reduced, values, strict=True)])
+    if plan.vectors:
+        vectors = [[f"{v:.4f}" for v in d] for d in network.vectors.difference]
+        write(
+            folder / "vectors.csv",
+            [
+                r | dict(zip(("dx", "dy", "dz"), d, strict=True))
+                for r, d in zip(plan.vectors, vectors, strict=True)
+            ],
+        )
     if name in SCANS:
         write(folder / "scanner.csv", scanner_rows(SCANS[name], plan, job))
 

@@ -28,6 +28,7 @@ class Plan:
         self.sights: list[dict[str, str]] = []
         self.readings: list[tuple[str, ...]] = []  # which columns of a sight are read
         self.reduced: list[dict[str, str]] = []
+        self.vectors: list[dict[str, str]] = []
 
     # -- writing down --
 
@@ -107,6 +108,12 @@ class Plan:
                 "sigma": sigma, "note": note,
             }
         )  # fmt: skip
+
+    def vector(self, start: str, end: str, covariance: Floats, session: str, note: str = "") -> None:
+        """A geocentric vector between antennas; covariance (3, 3) m²."""
+        terms = {f"cov_{i + 1}{j + 1}": f"{covariance[i, j]:.3e}" for i in range(3) for j in range(i, 3)}
+        row = {"id": f"V{len(self.vectors) + 1}", "from": start, "to": end, "dx": "0", "dy": "0", "dz": "0"}
+        self.vectors.append(row | terms | {"session": session, "note": note})
 
     def time(self) -> str:
         """The clock as hh:mm:ss."""
@@ -335,6 +342,52 @@ def ropeway() -> Plan:
     return p
 
 
+def haul_road() -> Plan:
+    """A pair of satellite marks at the gate, and from it an open traverse along the haul road; REF is six kilometres away."""
+    p = Plan("06:50")
+    p.mark("REF", 399812.5340, 5258046.1185, 655.2071, "held", note="reference station on the school roof")
+    p.mark("H1", 394903.4127, 5261702.9054, 601.8830, note="bolt in the gate post's base")
+    p.mark("H2", 394966.0281, 5261750.3369, 602.4416, note="bolt at the weighbridge")
+    road = [(394842.7, 5261661.2, 603.1), (394771.5, 5261595.8, 605.6), (394690.2, 5261540.3, 609.4),
+            (394601.8, 5261497.6, 612.2), (394508.9, 5261466.0, 616.8), (394420.3, 5261420.9, 619.5)]  # fmt: skip
+    for k, (e, n, h) in enumerate(road, 1):
+        p.mark(f"R{k}", e, n, h, note="nail in the haul road")
+    marks = ["H2", "H1", *(f"R{k}" for k in range(1, 7))]
+
+    # what a receiver is good for here: 3 mm east, 4 mm north, 8 mm up, turned to X, Y, Z
+    latitude, longitude = np.radians(47.497), np.radians(13.605)
+    axes = np.array(
+        [
+            (-np.sin(longitude), np.cos(longitude), 0.0),
+            (-np.sin(latitude) * np.cos(longitude), -np.sin(latitude) * np.sin(longitude), np.cos(latitude)),
+            (np.cos(latitude) * np.cos(longitude), np.cos(latitude) * np.sin(longitude), np.sin(latitude)),
+        ]
+    )
+    covariance = axes.T @ np.diag([0.003, 0.004, 0.008]) ** 2 @ axes
+
+    def session(name: str) -> None:
+        ends = []
+        for k, mark in enumerate(("REF", "H1", "H2", "R6")):
+            support, height = (
+                ("roof", "") if mark == "REF" else ("antenna-tripod", f"{1.571 + 0.023 * k:.3f}")
+            )
+            ends.append(p.setup(f"{name}-{mark}", mark, support, "antenna", height))
+        for mark, end in zip(("H1", "H2", "R6"), ends[1:], strict=True):
+            p.vector(ends[0], end, covariance, name, "far end of the road" if mark == "R6" else "")
+
+    session("morning")
+    for k, mark in enumerate(marks[:-1]):
+        station = p.setup(f"I-{mark}", mark, "tripod", "ts-a", f"{1.582 + 0.009 * k:.3f}")
+        seen = marks[max(0, k - 1) : k] + marks[k + 1 : k + 3]
+        targets = [
+            p.setup(f"{m}-{mark}", m, "tripod", "round-prism", f"{1.611 - 0.007 * len(p.setups) % 0.2:.3f}")
+            for m in seen
+        ]
+        p.sight(station, targets)
+    session("noon")
+    return p
+
+
 def ropeway_geoid() -> list[dict[str, str]]:
     """geoid.csv: an invented field over the mountain, nodes of 36 and 45 seconds: undulation m, deflections arc seconds."""
     rows = []
@@ -357,6 +410,7 @@ PLANS = {
     "free-stations": free_stations(),
     "by-hand": by_hand(),
     "ropeway": ropeway(),
+    "haul-road": haul_road(),
 }
 BESIDE = {"ropeway": {"geoid": ropeway_geoid()}}  # tables that job.toml names
 SEEDS = {
@@ -364,6 +418,7 @@ SEEDS = {
     "free-stations": 2,
     "by-hand": 1,
     "ropeway": 2,
+    "haul-road": 1,
 }  # the first of 1, 2, 3, … that raises no flag
 
 
