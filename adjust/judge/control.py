@@ -12,10 +12,10 @@ import numpy as np
 
 from ..estimate.reliability import NO_CHECK
 from ..estimate.solve import Solution
-from ..ground.table import Floats, Ints, distinct
+from ..ground.table import Floats, Ints
 from ..model.equations import Equations
 
-HELD_AT_ONCE = 1 << 24  # numbers of the columns solved together: 128 MB
+AT_ONCE = 64  # held coordinates that are tested together
 
 
 def held_control(equations: Equations, solution: Solution) -> tuple[Ints, Ints, Floats, Floats]:
@@ -44,27 +44,28 @@ def held_control(equations: Equations, solution: Solution) -> tuple[Ints, Ints, 
     )
     rows = wider.evaluate(np.concatenate([solution.x, equations.start[mark, axis]]))
     size, spread = np.zeros(k), np.full(k, np.inf)
-    most = max(1, min(256, HELD_AT_ONCE // (u.n + 1)))
-    for at in range(0, k, most):
-        width = min(most, k - at)
+    for at in range(0, k, AT_ONCE):
+        width = min(AT_ONCE, k - at)
         weight, push = np.zeros(width), np.zeros(width)
-        normal = np.zeros((u.n + 1, width))
+        places, products = [np.zeros(0, dtype=np.int64)], [np.zeros((0, width))]
         for r in rows:
             own = r.columns - (u.n + at)
             i, j = np.nonzero((own >= 0) & (own < width))
             if not len(i):
                 continue
-            c = np.zeros((len(r.misclosure), width))
-            np.add.at(c, (i, own[i, j]), r.values[i, j])
-            involved = distinct(i)
-            c = c[involved]
+            involved, i = np.unique(i, return_inverse=True)
+            c = np.zeros((len(involved), width))
+            np.add.at(c, (i, own[involved[i], j]), r.values[involved[i], j])
             weight += np.einsum("mk,mk->k", c, c)
             push += c.T @ r.misclosure[involved]
-            inside = np.where((r.columns >= 0) & (r.columns < u.n), r.columns, u.n)[involved]
-            product = r.values[involved][:, :, None] * c[:, None, :]
-            np.add.at(normal, inside.ravel(), product.reshape(-1, width))
-        normal = normal[: u.n]
-        strength = weight - solution.cofactor.forms(normal)
+            columns = r.columns[involved]
+            there = (columns >= 0) & (columns < u.n)
+            places.append(columns[there])
+            products.append((r.values[involved][:, :, None] * c[:, None, :])[there])
+        felt, which = np.unique(np.concatenate(places), return_inverse=True)
+        normal = np.zeros((len(felt), width))
+        np.add.at(normal, which, np.concatenate(products))
+        strength = weight - solution.cofactor.forms(normal, felt)
         told = strength > NO_CHECK * weight
         safe = np.where(told, strength, 1.0)
         size[at : at + width] = np.where(told, push / safe, np.nan)
