@@ -21,6 +21,7 @@ from .outcome.marks import mark_table
 from .outcome.observations import left_out_table, observation_table
 from .outcome.pairs import relative_table
 from .outcome.setups import setup_table
+from .progress import Progress, silent
 from .results import Adjustment
 from .settings import Settings
 from .solved import Solved, global_test, queries
@@ -29,13 +30,16 @@ from .trouble import NotConverged, Trouble, Undetermined
 PROMISED = 1e-8  # m: what is left of rounding in coordinates, or a remark says that it may be more
 
 
-def adjust(network: Network, settings: Settings | None = None) -> Adjustment:
-    """Adjust a network by least squares.
+def adjust(
+    network: Network, settings: Settings | None = None, progress: Progress | None = None
+) -> Adjustment:
+    """Adjust a network by least squares. `progress` is told every step that begins: see Progress.
 
     Raises Undetermined where the observations and the control don't fix every mark they reach (a network without any
     control is free, and fixed by inner constraints), NotConverged where the iteration does not settle.
     """
-    settings = settings or Settings()
+    settings, tell = settings or Settings(), progress or silent
+    tell("readings", 0)
     obs = reduce_readings(network)
     unknowns = place_unknowns(network, obs, settings)
     if not obs.used.any():
@@ -46,26 +50,34 @@ def adjust(network: Network, settings: Settings | None = None) -> Adjustment:
         )
     frame = frame_of(network, settings)
 
+    tell("start", 0)
     start = approximate(network, obs, settings, unknowns.heights)
     try:
-        equations, datum, solution = _solved(network, obs, unknowns, settings, frame, start)
+        equations, datum, solution = _solved(network, obs, unknowns, settings, frame, start, tell)
     except (Undetermined, NotConverged):
         if not start.suspects:
             raise
         start = approximate(network, obs, settings, unknowns.heights, quick=False)
-        equations, datum, solution = _solved(network, obs, unknowns, settings, frame, start)
+        equations, datum, solution = _solved(network, obs, unknowns, settings, frame, start, tell)
+    tell("tables", 0)
     return tables(Solved(equations, solution), datum, start.remarks)
 
 
 def _solved(
-    network: Network, obs: Observations, unknowns: Unknowns, settings: Settings, frame: Frame, start: Start
+    network: Network,
+    obs: Observations,
+    unknowns: Unknowns,
+    settings: Settings,
+    frame: Frame,
+    start: Start,
+    tell: Progress,
 ) -> tuple[Equations, Datum | None, Solution]:
     """The equations, the datum and the solution from one start."""
     _must_be_placed(network, obs, unknowns, start.coordinates)
     equations = Equations(network, obs, unknowns, settings, frame, start.coordinates)
     first = equations.first_guess(start.orientations)
     datum = find_datum(network, obs, unknowns, settings, start.coordinates, first)
-    return equations, datum, _solve(equations, first, datum)
+    return equations, datum, _solve(equations, first, datum, tell)
 
 
 def tables(solved: Solved, datum: Datum | None, remarks: tuple[Trouble, ...] = ()) -> Adjustment:
@@ -135,7 +147,7 @@ def _rounded(solved: Solved) -> tuple[Trouble, ...]:
     return (Trouble("REM507", far, cure, marks=names),)
 
 
-def _solve(equations: Equations, first: Floats, datum: Datum | None) -> Solution:
+def _solve(equations: Equations, first: Floats, datum: Datum | None, tell: Progress = silent) -> Solution:
     """Gauss-Newton, with numerical trouble turned into words."""
     u = equations.unknowns
     try:
@@ -148,6 +160,7 @@ def _solve(equations: Equations, first: Floats, datum: Datum | None) -> Solution
             constraints=(lambda x: datum.constraints) if datum else None,
             queries=queries(equations.obs, u),
             max_iterations=equations.settings.max_iterations,
+            report=lambda iteration: tell("iteration", iteration),
         )
     except Defect as defect:
         raise Undetermined(_loose_marks(equations, defect)) from None

@@ -161,9 +161,13 @@ def adjust(
     folder = None if as_json and out is None else out or _default_out(job)
     if folder is None and also:
         raise click.UsageError("--json without --out writes no files: name an --out for --write.")
+    from hubtack.io.waiting import waiting
+
     try:
-        read, adjustment, wanted = _adjusted(job, folder, force, also)
-        written = () if folder is None else _written(adjustment, read, folder, wanted)
+        with waiting() as tell:
+            read, adjustment, wanted = _adjusted(job, folder, force, also, tell)
+            tell("write")
+            written = () if folder is None else _written(adjustment, read, folder, wanted)
     except _NotAdjusted as stop:
         _tell(stop.faults, output_format, job)
         ctx.exit(FAULTY)
@@ -192,7 +196,7 @@ class _NotAdjusted(Exception):  # noqa: N818
 
 
 def _adjusted(
-    path: Path, out: Path | None, force: bool, also: str | None = None
+    path: Path, out: Path | None, force: bool, also: str | None = None, tell: Any = None
 ) -> tuple[Job, Adjustment, tuple[Deliverable, ...]]:
     """Read, adjust and judge; every fault of input, geometry or output folder comes out as _NotAdjusted.
 
@@ -205,6 +209,8 @@ def _adjusted(
     from hubtack.io.findings import unsettled_faults, written_in
     from hubtack.io.job import read_job
 
+    tell = tell or (lambda step, count=0: None)
+    tell("read")
     try:
         job = read_job(path)
     except Faults as faults:
@@ -214,11 +220,12 @@ def _adjusted(
         _check_out(out, path, force)
         wanted = _wanted(job, also)
     try:
-        adjustment = adjust_network(job.network, job.settings)
+        adjustment = adjust_network(job.network, job.settings, tell)
     except Undetermined as trouble:
         raise _NotAdjusted(locate(trouble.troubles, job)) from trouble
     except NotConverged as trouble:
         raise _NotAdjusted([*locate(trouble.troubles, job), *unsettled_faults(trouble, job)]) from trouble
+    tell("judge")
     return job, judged(adjustment, written_in(job.units), heights=out is not None), wanted
 
 

@@ -19,7 +19,8 @@ HEAVY = {"pandas", "matplotlib", "networkx", "scipy", "jinja2", "rich", "tomlkit
 
 # A room imports only rooms before it.
 ROOMS = [
-    "earth", "settings", "trouble", "ground", "estimate", "model", "solved", "judge", "results", "outcome",
+    "earth", "settings", "trouble",
+    "progress", "ground", "estimate", "model", "solved", "judge", "results", "outcome",
     "adjustment", "explained", "judged", "simulate", "catch_rate", "plan", "planning", "checks", "epochs", "compare",
     "registration",
 ]  # fmt: skip

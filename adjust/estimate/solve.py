@@ -47,13 +47,15 @@ def gauss_newton(
     constraints: Callable[[Floats], Constraints] | None = None,
     queries: tuple[Ints, ...] = (),
     max_iterations: int = 20,
+    report: Callable[[int], None] | None = None,
 ) -> Solution:
     """Minimise the sum of squared misclosures.
 
     evaluate(x) gives the whitened equations at x, always with the same columns. A step is accepted as the last one when
     it changes no unknown by more than `tolerance` and the objective by less than 1e-10 (which bounds it below 1e-5
     standard deviations), or when it is of that size and no more than rounding. A step that raises the objective is halved,
-    at most eight times. `queries` are sets of unknowns whose covariance will be asked for.
+    at most eight times. `queries` are sets of unknowns whose covariance will be asked for;
+    `report` is told every iteration that begins.
 
     Raises Defect where unknowns are not determined, Stalled where the iteration does not settle (or gross errors bend it
     until they are not).
@@ -71,6 +73,8 @@ def gauss_newton(
     value = objective(rows)
     gain_before = np.inf
     for iteration in range(1, max_iterations + 1):
+        if report is not None:
+            report(iteration)
         if constraints is not None:
             fixed = constraints(x)
         try:
