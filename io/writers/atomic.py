@@ -104,6 +104,7 @@ def publish(out: Path, ours: Iterable[str], write: Callable[[Path], None]) -> No
             _flush(new)
             known = set(ours) | _written_before(out)
             if out.is_dir():
+                _no_folder_in_the_way(out, new)
                 _keep_foreign(out, new, known)
                 _flush_folder(new)
             _into_place(new, out, known)
@@ -259,10 +260,23 @@ def _written_before(folder: Path) -> set[str]:
     return {n for n in names if isinstance(n, str)} if isinstance(names, list) else set()
 
 
+def _is_folder(path: Path) -> bool:
+    """Whether it is a folder itself, and so not a file that a run wrote, whatever its name."""
+    return path.is_dir() and not path.is_symlink()
+
+
+def _no_folder_in_the_way(out: Path, new: Path) -> None:
+    """Raises Refused where somebody's folder stands under the name of a file that was written."""
+    for item in new.iterdir():
+        if _is_folder(out / item.name):
+            found = f"{_quoted(out / item.name)} is a folder, and a file of that name is to be written."
+            raise Refused("RUN405", found, "Nothing was changed. Move the folder, or name another --out.")
+
+
 def _keep_foreign(old: Path, new: Path, known: set[str]) -> None:
     for item in old.iterdir():
         place = new / item.name
-        if item.name in known or os.path.lexists(place):
+        if (item.name in known and not _is_folder(item)) or os.path.lexists(place):
             continue
         if item.is_dir() and not item.is_symlink():
             shutil.copytree(item, place, symlinks=True, copy_function=_link_or_copy)
@@ -274,7 +288,7 @@ def _rescue(old: Path, new: Path, known: set[str]) -> None:
     """Move over what somebody put into the old folder after its files had been gone through."""
     with contextlib.suppress(OSError):
         for item in old.iterdir():
-            if item.name not in known and not os.path.lexists(new / item.name):
+            if (item.name not in known or _is_folder(item)) and not os.path.lexists(new / item.name):
                 os.rename(item, new / item.name)
 
 
