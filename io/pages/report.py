@@ -67,6 +67,7 @@ def report_page(adjustment: Adjustment, job: Job) -> str:
     drawing = network_drawing(adjustment, job)
     pictures = _pictures(adjustment, job, done)
     suspects = [told[k] for k in SUSPECTS if k in told]
+    map_title = "Heights" if live and live["profile"] else "Map"
     title = "Look at these first" if sign == "flagged" else "What fits least"
     return _render(
         job=job,
@@ -82,7 +83,7 @@ def report_page(adjustment: Adjustment, job: Job) -> str:
         suspects=suspects,
         suspects_title=title,
         map=Markup(svg(drawing, f"Map of {visible(job.name)}", drawing.words)),
-        map_title="Heights" if live and live["profile"] else "Map",
+        map_title=map_title,
         control=told.get("control"),
         heights=told.get("heights"),
         heights_picture=pictures.get("heights"),
@@ -99,7 +100,7 @@ def report_page(adjustment: Adjustment, job: Job) -> str:
         sigmas=sigmas,
         remarks=[*adjustment.remarks, *job.remarks],
         settings=settings_rows(adjustment, job),
-        contents=_contents(told, bool(findings), title if suspects else "", numbers),
+        contents=_contents(told, bool(findings), title if suspects else "", map_title, numbers),
         version=version(),
         command=f"hubtack adjust {_job_name(job)}",
         data=Markup(json_text(data)),
@@ -127,14 +128,14 @@ def _numeric(rows: list[Row]) -> set[int]:
 
 
 def _contents(
-    told: dict[str, Section], findings: bool, suspects: str, numbers: list[Grid]
+    told: dict[str, Section], findings: bool, suspects: str, map_title: str, numbers: list[Grid]
 ) -> list[tuple[str, str]]:
     """Anchors and titles, in the order of the page."""
     return [
         ("verdict", "Verdict"),
         *([("findings", "Findings")] if findings else []),
         *([("suspects", suspects)] if suspects else []),
-        ("map", "Map"),
+        ("map", map_title),
         *([("control", "Control fit")] if "control" in told else []),
         *([("heights", "Heights of setups")] if "heights" in told else []),
         ("weak", "Unchecked and weak marks"),

@@ -68,6 +68,7 @@ def _columns(
     at = [v * far * 1e3 for v in (t.residual, t.sigma, t.minimal_detectable_bias)]  # mm
     factor = show.units.small_angle_of(1.0)
     as_angle = np.where(angle, t.residual * factor, np.nan)
+    several = bool((a.observations.round > 1).any())  # one round for all needs no column
     return [
         [str(i) for i in t.id],
         ["left out"] * len(t) if left_out else _verdicts(t),
@@ -76,7 +77,7 @@ def _columns(
         ["" if str(i).endswith(f".{k}") else str(k) for i, k in zip(t.id, t.kind, strict=True)],
         _ends(a, t.start, t.start_mark, t.start_setup),
         _ends(a, t.end, t.end_mark, t.end_setup),
-        [str(r) if r else "" for r in t.round.tolist()],
+        [str(r) if r and several else "" for r in t.round.tolist()],
         _observed(t, show),
         fixed(as_angle, 2),
         *([fixed(at[0] / METRES[show.units.length], 2)] if feet else []),

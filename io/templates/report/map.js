@@ -37,6 +37,7 @@ class LiveMap {
     this.factor = make("output", { for: "enlarge" });
     bar.append(make("label", {}, `${what} enlarged`, this.slider), this.factor);
     const layers = { sights: "sights", ellipses: what, setups: "setups", names: "names" };
+    if (!this.map.setups.mark.length) delete layers.setups;
     for (const [name, words] of Object.entries(layers)) {
       const tick = make("input", { type: "checkbox", checked: true, "data-layer": name, onchange: () => { this.view.layers[name] = tick.checked; this.draw(); } });
       bar.append(make("label", {}, tick, words));
