@@ -9,7 +9,7 @@ from .estimate.precision import ellipse_factor
 from .estimate.rounding import rounding
 from .estimate.solve import Solution, Stalled, gauss_newton
 from .ground.network import Network
-from .ground.table import Floats
+from .ground.table import Flags, Floats
 from .model.approximate import Start, approximate
 from .model.datum import Datum, find_datum
 from .model.equations import Equations
@@ -59,8 +59,17 @@ def adjust(
             raise
         start = approximate(network, obs, settings, unknowns.heights, quick=False)
         equations, datum, solution = _solved(network, obs, unknowns, settings, frame, start, tell)
+    frame.check(equations.state(solution.x).coordinates, levelled_marks(obs, len(network.marks)))
     tell("tables", 0)
     return tables(Solved(equations, solution), datum, start.remarks)
+
+
+def levelled_marks(obs: Observations, n: int) -> Flags:
+    """Marks that a rise in use reaches, (n,)."""
+    out = np.zeros(n, dtype=bool)
+    rows = obs.used & (obs.kind == "rise")
+    out[obs.start_mark[rows]] = out[obs.end_mark[rows]] = True
+    return out
 
 
 def _solved(
@@ -74,6 +83,7 @@ def _solved(
 ) -> tuple[Equations, Datum | None, Solution]:
     """The equations, the datum and the solution from one start."""
     _must_be_placed(network, obs, unknowns, start.coordinates)
+    frame.check(start.coordinates, levelled_marks(obs, len(network.marks)))
     equations = Equations(network, obs, unknowns, settings, frame, start.coordinates)
     first = equations.first_guess(start.orientations)
     datum = find_datum(network, obs, unknowns, settings, start.coordinates, first)

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .adjustment import _solve, tables
+from .adjustment import _solve, levelled_marks, tables
 from .estimate.datum import Cofactor
 from .estimate.normals import Defect
 from .estimate.pattern import Pattern
@@ -78,6 +78,7 @@ def predict(
         raise Undetermined((Trouble("NET305", "There is nothing to plan: no sight and no row is in use."),))
     unknowns = place_unknowns(network, obs, settings)
     frame = frame_of(network, settings)
+    frame.check(planned.coordinates, levelled_marks(obs, len(network.marks)))
     draft = Equations(network, obs, unknowns, settings, frame, planned.coordinates)
     x = draft.first_guess(np.zeros(len(unknowns.orientations)))
     exact = _exact(draft, obs, x)

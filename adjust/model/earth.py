@@ -27,7 +27,7 @@ import numpy as np
 from ..earth.charts import Chart, Factors, factors
 from ..earth.ellipsoid import horizons
 from ..earth.gravity import Gravity
-from ..ground.table import Floats, Ints, Names
+from ..ground.table import Flags, Floats, Ints, Names
 from ..trouble import Trouble, Undetermined
 from .frames import Ends, Line, Places, Ray
 
@@ -70,17 +70,25 @@ class Earth:
     names: Names
 
     def places(self, coordinates: Floats) -> EarthPlaces:
-        """Where marks (n, 3) lie. Raises Undetermined where an undulation is needed and not known."""
+        """Where marks (n, 3) lie.
+
+        A point that is tried for one and lies nowhere, or off the geoid that is known, is taken in the middle of the
+        others: it fits nothing there either. What is final is held by `check`.
+        """
         n = len(coordinates)
         there = np.flatnonzero(np.isfinite(coordinates[:, :2]).all(axis=1))
         east, north, high = coordinates[there].T
         high = np.where(np.isnan(high), self.reference_height, high)
         lat, lon = self.chart.geodetic(east, north)
-        self._must_lie_on_earth(there, lat, lon)
+        nowhere = ~_on_earth(lat, lon)
+        if nowhere.any() and not nowhere.all():
+            east, north = (np.where(nowhere, v[~nowhere].mean(), v) for v in (east, north))
+            lat, lon = self.chart.geodetic(east, north)
         field = self._field(there, lat, lon)
         undulation = field[:, 0]
         if self.orthometric and np.isnan(undulation).any():
-            raise Undetermined((_no_undulation(self.names[there[np.isnan(undulation)]]),))
+            known = undulation[np.isfinite(undulation)]
+            undulation = np.where(np.isnan(undulation), known.mean() if len(known) else 0.0, undulation)
         height = high + undulation if self.orthometric else high
         deflection = np.nan_to_num(field[:, 1:])
         f = factors(self.chart, east, north, lat)
@@ -110,6 +118,25 @@ class Earth:
             Factors(full(f.ground), full(f.scale), full(f.convergence)),
         )  # fmt: skip
 
+    def check(self, coordinates: Floats, levelled: Flags) -> None:
+        """Raises Undetermined where marks (n, 3) lie nowhere, or an undulation is needed and not known.
+
+        levelled (n,): marks that a rise reaches, which know the geoid whatever heights are over.
+        """
+        there = np.flatnonzero(np.isfinite(coordinates[:, :2]).all(axis=1))
+        lat, lon = self.chart.geodetic(*coordinates[there, :2].T)
+        nowhere = ~_on_earth(lat, lon)
+        if nowhere.any():
+            names = tuple(str(m) for m in self.names[there[nowhere]])
+            text = f"The coordinates of {listed(names)} have no place on the earth in {self.chart.name}."
+            wanted = "See that east and north are in this system, in its order and unit."
+            raise Undetermined((Trouble("NET321", text, wanted, marks=names),))
+        lost = np.isnan(self._field(there, lat, lon)[:, 0])
+        if not self.orthometric:
+            lost &= levelled[there]
+        if lost.any():
+            raise Undetermined((_no_undulation(self.names[there[lost]]),))
+
     def ray(self, line: Line, start: Ends, end: Ends, places: Places) -> Ray:
         """What lies between the ends of n lines."""
         assert isinstance(places, EarthPlaces)
@@ -130,11 +157,7 @@ class Earth:
         if line == "rise":
             delta[:, :2] = 0.0
             if not self.orthometric:
-                bent = places.undulation[end.mark] - places.undulation[start.mark]
-                if np.isnan(bent).any():
-                    lost = np.unique(np.concatenate([start.mark, end.mark]))
-                    raise Undetermined((_no_undulation(self.names[lost[np.isnan(places.undulation[lost])]]),))
-                delta[:, 2] -= bent
+                delta[:, 2] -= places.undulation[end.mark] - places.undulation[start.mark]
         one = np.broadcast_to(np.eye(3), (len(delta), 3, 3))
         return _ray(delta, -one, one)
 
@@ -204,14 +227,6 @@ class Earth:
             return np.asarray(own)
         return np.where(np.isnan(own), self.gravity.at(latitude, longitude), own)
 
-    def _must_lie_on_earth(self, marks: Ints, latitude: Floats, longitude: Floats) -> None:
-        lost = ~(np.isfinite(latitude) & np.isfinite(longitude) & (np.abs(latitude) < 1.5707))
-        if lost.any():
-            names = tuple(str(m) for m in self.names[marks[lost]])
-            text = f"The coordinates of {listed(names)} have no place on the earth in {self.chart.name}."
-            wanted = "See that east and north are in this system, in its order and unit."
-            raise Undetermined((Trouble("NET321", text, wanted, marks=names),))
-
 
 def turned(horizon: Floats, angle: Floats) -> Floats:
     """Horizons (n, 3, 3) whose north is turned clockwise by an angle (n,) about their own up."""
@@ -220,6 +235,10 @@ def turned(horizon: Floats, angle: Floats) -> Floats:
     out[:, 0] = cos * horizon[:, 0] - sin * horizon[:, 1]
     out[:, 1] = sin * horizon[:, 0] + cos * horizon[:, 1]
     return out
+
+
+def _on_earth(latitude: Floats, longitude: Floats) -> Flags:
+    return np.asarray(np.isfinite(latitude) & np.isfinite(longitude) & (np.abs(latitude) < 1.5707))
 
 
 def _ray(d: Floats, to_start: Floats, to_end: Floats) -> Ray:

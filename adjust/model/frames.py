@@ -30,7 +30,7 @@ from typing import Literal, Protocol
 import numpy as np
 
 from ..ground.network import Network
-from ..ground.table import Floats, Ints
+from ..ground.table import Flags, Floats, Ints
 from ..settings import Settings
 
 Line = Literal[
@@ -100,6 +100,9 @@ class Frame(Protocol):
     def places(self, coordinates: Floats) -> Places:
         """What all lines from the marks share, at coordinates (n_marks, 3) m, NaN where unknown."""
 
+    def check(self, coordinates: Floats, levelled: Flags) -> None:
+        """Raises Undetermined where the frame lacks something that marks (n_marks, 3) need; levelled (n_marks,)."""
+
     def ray(self, line: Line, start: Ends, end: Ends, places: Places) -> Ray:
         """What lies between the ends of n lines."""
 
@@ -117,6 +120,9 @@ class Plane:
     radius: float
     reference_height: float
     scale: float
+
+    def check(self, coordinates: Floats, levelled: Flags) -> None:
+        """A plane needs nothing."""
 
     def places(self, coordinates: Floats) -> Places:
         """Nothing: every line of the plane is told by its ends alone."""
