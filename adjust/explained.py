@@ -199,6 +199,10 @@ def _reading_terms(solved: Solved, i: int) -> tuple[tuple[Term, ...], int]:
                 Term("constant, summed", float(a)),
                 Term("with distance, summed", float(ppm * obs.value[i])),
             ]
+            whole = float(obs.sigma[i])
+            slant = whole**2 - (float(a) + float(ppm * obs.value[i])) ** 2 / count
+            if bare and np.isfinite(network.setups.incidence[end]) and slant > 0.0:
+                own.append(Term("surface at a slant, added in squares", float(np.sqrt(slant))))
     return (*own, *_effect_terms(solved, i)), count
 
 

@@ -85,6 +85,7 @@ def report_page(adjustment: Adjustment, job: Job) -> str:
         map=Markup(svg(drawing, f"Map of {visible(job.name)}", drawing.words)),
         map_title=map_title,
         control=told.get("control"),
+        on_grid=told.get("grid"),
         heights=told.get("heights"),
         heights_picture=pictures.get("heights"),
         heights_grids=heights_grids,
@@ -137,6 +138,7 @@ def _contents(
         *([("suspects", suspects)] if suspects else []),
         ("map", map_title),
         *([("control", "Control fit")] if "control" in told else []),
+        *([("on-grid", "Grid and scale")] if "grid" in told else []),
         *([("heights", "Heights of setups")] if "heights" in told else []),
         ("weak", "Unchecked and weak marks"),
         *((g.key, g.title) for g in numbers),
@@ -182,8 +184,19 @@ def _numbers(a: Adjustment, job: Job) -> list[Grid]:
         _closures(a, job),
         grid(reductions_sheet(a, job), "reductions"),
         constants_grid(a, job),
+        *_on_earth(a, job),
     ]
     return [g for g in every if g.count]
+
+
+def _on_earth(a: Adjustment, job: Job) -> list[Grid]:
+    """Lines and places; nothing in a plane."""
+    if a.settings.frame != "earth":
+        return []
+    from hubtack.io.writers import geodetic, lines
+
+    sheets = (("lines", lines.sheet(a, job)), ("places", geodetic.sheet(a, job)))
+    return [grid(sheet, key) for key, sheet in sheets if sheet is not None]
 
 
 def _sigmas(a: Adjustment, job: Job) -> list[Grid]:
