@@ -21,6 +21,7 @@ from ...ground.table import Flags, Floats, Ints
 from ...settings import Settings
 from ..reductions import Observations, numbered, rows_of_kind, wrap
 from . import heights as of_heights
+from .closing import Joins, closed
 from .readings import LENGTH_TOLERANCE, NEAR, RAY_TOLERANCE, SIGMAS
 
 Plane = NDArray[np.complex128]
@@ -40,10 +41,12 @@ class Sights:
     rise: Floats  # (n_lengths,) m from mark to mark, NaN without a zenith angle
 
 
-def from_stars(network: Network, obs: Observations, settings: Settings, device: Floats) -> Floats | None:
+def from_stars(
+    network: Network, obs: Observations, settings: Settings, device: Floats, spread: bool = False
+) -> Floats | None:
     """Coordinates (n_marks, 3) of the marks that stars tie to control, NaN for others; None where they tie nothing.
 
-    device (n_setups,): heights of devices over their marks, m.
+    device (n_setups,): heights of devices over their marks, m. `spread` distributes misclosures over the whole network.
     """
     marks = network.marks
     sights = _sights(obs, device, settings)
@@ -58,7 +61,10 @@ def from_stars(network: Network, obs: Observations, settings: Settings, device: 
     world = int(star.max(initial=-1)) + 1
     star = np.concatenate([star, np.full(len(control), world)])
     mark, z = np.concatenate([mark, control]), np.concatenate([z, known])
-    placed, kappa, tau = joined(world + 1, world, *_edges(star, mark, z))
+    joins = _joins(star, mark, z)
+    placed, kappa, tau = joined(world + 1, world, joins.a, joins.b, joins.badness, joins.kappa, joins.tau)
+    if spread:
+        kappa, tau = closed(joins, placed, world, kappa, tau)
     there = placed[star]
     out = np.full((len(marks), 3), np.nan)
     at = kappa[star[there]] * z[there] + tau[star[there]] + middle
@@ -163,8 +169,8 @@ def _circular(group: Ints, angle: Floats, n: int) -> tuple[Floats, Flags]:
     return first + off / np.maximum(count, 1), count > 0
 
 
-def _edges(star: Ints, mark: Ints, z: Plane) -> tuple[Ints, Ints, Floats, Plane, Plane]:
-    """Pairs of stars with two marks in common: a, b, how bad the join is, κ and τ."""
+def _joins(star: Ints, mark: Ints, z: Plane) -> Joins:
+    """Pairs of stars with two marks in common."""
     order = np.argsort(mark, kind="stable")
     star, mark, z = star[order], mark[order], z[order]
     most = min(NEIGHBOURS, int(np.bincount(mark).max()) - 1)
@@ -194,8 +200,9 @@ def _edges(star: Ints, mark: Ints, z: Plane) -> tuple[Ints, Ints, Floats, Plane,
     kappa = product[good] / extent[good]
     tau = middle_a[good] - kappa * middle_b[good]
     limit = (NEAR + LENGTH_TOLERANCE * np.sqrt(extent[good])) ** 2
-    badness = (1.0 + misfit[good] / limit) / extent[good]  # about the variance of the turn
-    return star[i[lead[good]]], star[j[lead[good]]], badness, kappa, tau
+    extent = extent[good] / (1.0 + misfit[good] / limit)  # what does not fit counts for less
+    first_a, first_b = star[i[lead[good]]], star[j[lead[good]]]
+    return Joins(first_a, first_b, kappa, tau, middle_b[good], count[good], extent, misfit[good] <= limit)
 
 
 def joined(

@@ -100,13 +100,20 @@ def _quick(network: Network, obs: Observations, settings: Settings, device: Floa
     A large network may have some readings that don't: those that are wrong, and those by which two ends of a long chain
     meet; its adjustment starts from there all the same.
     """
-    coordinates = from_stars(network, obs, settings, device)
+    large = len(obs) > EXCHANGE_OBSERVATIONS
+    coordinates = from_stars(network, obs, settings, device, spread=large)
     if coordinates is None:
         return None
     missing, turns = misses(obs, coordinates, device, settings)
+    if large and len(missing):  # a wrong reading may have been spread as well
+        other = from_stars(network, obs, settings, device)
+        assert other is not None
+        fewer, their_turns = misses(obs, other, device, settings)
+        if len(fewer) < len(missing):
+            coordinates, missing, turns = other, fewer, their_turns
     if not len(missing):
         return Start(coordinates, turns)
-    if len(obs) <= EXCHANGE_OBSERVATIONS or len(missing) > MOST_MISSING * len(obs):
+    if not large or len(missing) > MOST_MISSING * len(obs):
         return None
     if np.isnan(coordinates[obs.start_mark[missing]] + coordinates[obs.end_mark[missing]]).any():
         return None
