@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from hubtack.adjust.results import Adjustment
 
 BAR = 24  # columns of the longest bar
+FINE = 2e-3  # m: figures below this are told with a digit more
 
 
 def budget_section(a: Adjustment, budget: Budget | None) -> Section:
@@ -68,7 +69,7 @@ def equipment_section(equipment: Sequence[Equipment], show: Show, tolerance: Tol
                 (
                     e.name if e.name and named.count((e.name, e.role)) == 1 else e.words,
                     role,
-                    *_figures(e.figures, show),
+                    *_figures(e.figures, show, equipment[0].figures),
                     worst,
                 ),
             )
@@ -96,7 +97,7 @@ def changes_section(
     pairs = tolerance.relative is not None
 
     def row(sign: Sign, words: str, x: Figures, minutes: str) -> Row:
-        return Row(sign, (words, *_figures(x, show), *((plain(x.relative, 2),) if pairs else ()), minutes))
+        return Row(sign, (words, *_figures(x, show, f), *((plain(x.relative, 2),) if pairs else ()), minutes))
 
     rows = [row("", "as planned", f, "")]
     for c in changes[:most]:
@@ -152,8 +153,10 @@ def change_words(c: Change) -> str:
     return f"{c.about[0]} {under}"
 
 
-def _figures(f: Figures, show: Show) -> tuple[str, str, str]:
-    return show.small(f.position, 1), show.small(f.height, 1), str(f.unchecked)
+def _figures(f: Figures, show: Show, base: Figures) -> tuple[str, str, str]:
+    """A digit more where the plan itself is good to less than 2 mm."""
+    position, height = (2 if 0.0 < v < FINE else 1 for v in (base.position, base.height))
+    return show.small(f.position, position), show.small(f.height, height), str(f.unchecked)
 
 
 def _share(value: float) -> str:

@@ -71,7 +71,7 @@ def _csv(name: str, text: str, job: Job, faults: FaultList) -> list[tuple[int, s
             "",
             "TAB201",
             f"The sketch has no column {listed(missing)}",
-            "Its header is: mark,east,north,height",
+            "Write the header mark,east,north,height.",
         )
         return []
     points = []
