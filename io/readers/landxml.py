@@ -139,7 +139,7 @@ def _stand(job: JobFile, faults: FaultList) -> Stand:
     return Stand(
         tuple(job.instruments),
         **named,
-        geocentric=job.settings.frame == "earth",
+        geocentric=job.site.get("frame") == "earth",
         azimuth_sigma=azimuth,
         horizontal_sigma=horizontal,
     )

@@ -5,10 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from tests.io.foreign_xml import NAMESPACE, element
 
+from hubtack.adjust import adjust
 from hubtack.io.faults import FaultList
+from hubtack.io.job import read_job
 from hubtack.io.readers.landxml_survey import Stand, Survey, read_survey
 from hubtack.io.readers.landxml_units import units_of
 from hubtack.io.readers.xmlfile import parse_landxml
@@ -98,3 +101,48 @@ def test_what_can_not_be_used_is_told(tmp_path: Path) -> None:
     bad = DAY + vector("g1", "nowhere") + vector("g1", "g2", covariance=COVARIANCE | {"covarianceXY": "x"})
     _, faults = survey_of(tmp_path, bad, Stand(geocentric=True))
     assert sorted(f.code for f in faults.faults) == ["TAB206", "TAB211"]
+
+
+JOB = """\
+format = 1
+[units]
+length = "m"
+[site]
+frame = "earth"
+crs = "EPSG:4978"
+[source]
+landxml = "day.xml"
+"""
+
+
+def test_a_whole_job_of_vectors(tmp_path: Path) -> None:
+    """The published triangle as LandXML beside a job.toml: the point comes out as from vectors.csv; antennas shift nothing here.
+
+    C is printed as 1518.802, −4648399.143, 4354116.692. Antennas of equal height over marks that lie 8 km apart: their plumb
+    lines differ, so between antennas C moves by millimetres, which is why a job must say what its vectors run between.
+    """
+    vectors = [
+        ("C", "A", ("-1116.452", "-4596.161", "-4355.906")),
+        ("C", "B", ("6567.231", "5686.293", "6322.392")),
+        ("B", "C", ("-6567.231", "-5686.303", "-6322.381")),
+    ]
+    same = {"covarianceXX": "1e-4", "covarianceYY": "1e-4", "covarianceZZ": "1e-4"}
+    body = "".join(setup(f"g{m}", m) for m in "ABC")
+    body += "".join(vector(f"g{a}", f"g{b}", d, same) for a, b, d in vectors)
+    survey_of(tmp_path, body, Stand(geocentric=True))  # writes day.xml
+    (tmp_path / "marks.csv").write_text(
+        "mark,x,y,z,control\nA,402.351,-4652995.301,4349760.778,held\nB,8086.032,-4642712.847,4360439.083,held\n",
+        encoding="utf-8",
+    )
+    found = []
+    for more in ("", 'antenna_support = "tripod"\n[supports.tripod]\nkind = "tribrach"\nheight = "taped"\n'):
+        (tmp_path / "job.toml").write_text(JOB + more, encoding="utf-8")
+        job = read_job(tmp_path)
+        a = adjust(job.network, job.settings)
+        assert a.solved is not None
+        row = list(a.marks.mark).index("C")
+        found.append(a.solved.state.places.xyz[row])  # type: ignore[attr-defined]
+        assert list(a.observations.id[:3]) == ["G1.dx", "G1.dy", "G1.dz"]
+        assert len(job.network.setups) == (3 if more else 0)
+    assert found[0] == pytest.approx([1518.802, -4648399.143, 4354116.692], abs=5e-4)
+    assert 1e-4 < float(np.linalg.norm(found[1] - found[0])) < 3e-3
