@@ -1,19 +1,25 @@
 """Observations as they would have been in a plane: what start coordinates in the grid are made from.
 
-One scale and one convergence for the whole site, at the mean of what is known of it; a start value needs no more.
+One scale and one convergence for the whole site, at the mean of what is known of it; a start value needs no more. Vectors,
+which reach far, are turned into grid differences one by one.
 """
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from ...ground.network import Network
-from ...ground.table import Floats
+from ...ground.table import Floats, Ints
 from ...settings import Settings
 from ...trouble import Trouble, Undetermined
 from ..frames import reference_height
 from ..observations import VECTOR
 from ..reductions import Observations, as_objects, rows_of_kind
+
+if TYPE_CHECKING:
+    from ..earth import Earth
 
 
 def flattened(
@@ -55,10 +61,49 @@ def flattened(
     value[np.isin(kinds, ("azimuth.astronomic", "azimuth.geodetic"))] -= turn
     vectors = np.isin(kinds, VECTOR)
     if vectors.any():
-        local = value[vectors].reshape(-1, 3) @ site.horizon[0].T
-        local[:, :2] *= level[vectors].reshape(-1, 3)[:, :1]
-        value[vectors] = local.reshape(-1)
+        start, end = (m[vectors].reshape(-1, 3)[:, 0] for m in (obs.start_mark, obs.end_mark))
+        value[vectors] = _in_grid(network, frame, centre, start, end, value[vectors].reshape(-1, 3)).reshape(
+            -1
+        )
     return obs.replace(kind=as_objects(plain.tolist()), value=value)
+
+
+def _in_grid(network: Network, frame: Earth, centre: Floats, start: Ints, end: Ints, d: Floats) -> Floats:
+    """Geocentric vectors (k, 3) m as differences of grid east, north and height, each where its chain of vectors puts it.
+
+    A chain starts at control, else in the middle of the site. One horizon for all would leave heights off by the curvature of
+    the earth, 2 m over 5 km, and they would contradict the control. Undulations are left aside: a start value needs none.
+    """
+    marks, chart = network.marks, frame.chart
+    given = np.column_stack([marks.east, marks.north, marks.height])
+    given[np.isnan(given[:, 2]), 2] = centre[2]
+    control = np.isfinite(marks.sigma_east) & np.isfinite(marks.sigma_north) & np.isfinite(given).all(axis=1)
+
+    def geocentric(points: Floats) -> Floats:
+        return chart.ellipsoid.geocentric(*chart.geodetic(points[:, 0], points[:, 1]), points[:, 2])
+
+    xyz = np.full((len(marks), 3), np.nan)
+    xyz[control] = geocentric(given[control])
+    joined: dict[int, list[tuple[int, Floats]]] = {}
+    for a, b, step in zip(start.tolist(), end.tolist(), d, strict=True):
+        joined.setdefault(a, []).append((b, step))
+        joined.setdefault(b, []).append((a, -step))
+    stack = [m for m in joined if control[m]]
+    for seed in (-1, *joined):
+        if seed >= 0 and np.isnan(xyz[seed, 0]):
+            xyz[seed] = geocentric(centre[None])[0]
+            stack.append(seed)
+        while stack:
+            m = stack.pop()
+            for other, step in joined[m]:
+                if np.isnan(xyz[other, 0]):
+                    xyz[other] = xyz[m] + step
+                    stack.append(other)
+    ends = []
+    for points in (xyz[start], xyz[start] + d):
+        latitude, longitude, height = chart.ellipsoid.geodetic(points)
+        ends.append(np.column_stack([*chart.grid(latitude, longitude), height]))
+    return np.asarray(ends[1] - ends[0])
 
 
 def _shorten(obs: Observations, level: Floats, value: Floats) -> None:
