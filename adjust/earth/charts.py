@@ -62,7 +62,9 @@ def factors(chart: Chart, east: Floats, north: Floats, latitude: Floats) -> Fact
         ground[:, 0, k] = turned * normal * np.cos(latitude) / (2.0 * STEP)
         ground[:, 1, k] = (lat[2 * k] - lat[2 * k + 1]) * meridian / (2.0 * STEP)
     area = ground[:, 0, 0] * ground[:, 1, 1] - ground[:, 0, 1] * ground[:, 1, 0]
-    return Factors(ground, 1.0 / np.sqrt(np.abs(area)), np.arctan2(ground[:, 0, 1], ground[:, 1, 1]))
+    with np.errstate(divide="ignore", invalid="ignore"):  # where a chart knows nothing
+        scale = 1.0 / np.sqrt(np.abs(area))
+    return Factors(ground, scale, np.arctan2(ground[:, 0, 1], ground[:, 1, 1]))
 
 
 @dataclass(frozen=True)
