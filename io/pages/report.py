@@ -101,7 +101,9 @@ def report_page(adjustment: Adjustment, job: Job) -> str:
         sigmas=sigmas,
         remarks=[*adjustment.remarks, *job.remarks],
         settings=settings_rows(adjustment, job),
-        contents=_contents(told, bool(findings), title if suspects else "", map_title, numbers),
+        contents=_contents(
+            told, bool(findings), sign == "flagged", title if suspects else "", map_title, numbers
+        ),
         version=version(),
         command=f"hubtack adjust {_job_name(job)}",
         data=Markup(json_text(data)),
@@ -129,14 +131,21 @@ def _numeric(rows: list[Row]) -> set[int]:
 
 
 def _contents(
-    told: dict[str, Section], findings: bool, suspects: str, map_title: str, numbers: list[Grid]
+    told: dict[str, Section],
+    findings: bool,
+    flagged: bool,
+    suspects: str,
+    map_title: str,
+    numbers: list[Grid],
 ) -> list[tuple[str, str]]:
-    """Anchors and titles, in the order of the page."""
+    """Anchors and titles, in the order of the page: where all fits the map stands before what fits least."""
+    places = [*([("suspects", suspects)] if suspects else []), ("map", map_title)]
+    if not flagged:
+        places.reverse()
     return [
         ("verdict", "Verdict"),
         *([("findings", "Findings")] if findings else []),
-        *([("suspects", suspects)] if suspects else []),
-        ("map", map_title),
+        *places,
         *([("control", "Control fit")] if "control" in told else []),
         *([("on-grid", "Grid and scale")] if "grid" in told else []),
         *([("heights", "Heights of setups")] if "heights" in told else []),

@@ -177,10 +177,10 @@ def test_what_would_turn_words_around_is_shown():
 def test_verdict_comes_first_and_the_rest_in_order(network):
     page = Page(report_page(*network))
     sections = [a["id"] for a in page.all("section")]
+    flagged = network[0].flagged
     order = [
         "verdict",
-        "suspects",
-        "map",
+        *(("suspects", "map") if flagged else ("map", "suspects")),
         "control",
         "weak",
         "coordinates",
