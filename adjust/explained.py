@@ -5,6 +5,7 @@ An observation here is also what a weighted coordinate, a setup's error or a con
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -73,22 +74,26 @@ def explain(
     wanted = np.array(rows, dtype=np.int64)
     moves = influences(solved, wanted)
     used = np.flatnonzero(solved.obs.used)
-    paths = iter(traces(solved, used[wanted[wanted < len(used)]]))
+    readings = used[wanted[wanted < len(used)]]
+    ends = _Ends(solved, readings)
+    paths = iter(enumerate(traces(solved, readings)))
     out = []
     for row, of_marks in zip(wanted.tolist(), moves, strict=True):
         if row < len(used):
-            out.append(_reading(adjustment, solved, row, int(used[row]), next(paths), of_marks))
+            k, path = next(paths)
+            made = _reading_terms(solved, int(used[row]), ends.terms(k))
+            out.append(_reading(adjustment, solved, row, made, path, of_marks))
         else:
             out.append(_prior(adjustment, solved, row, row - len(used), of_marks))
     passed_over = np.flatnonzero(~solved.obs.used)
     still = np.zeros((len(adjustment.marks), 3))
     for row in left_out:
         i = int(passed_over[row])
-        terms, readings = _reading_terms(solved, i)
-        path = (
+        terms, count = _reading_terms(solved, i, _Ends(solved, passed_over[[row]]).terms(0))
+        told = (
             traces(solved, passed_over[[row]])[0] if np.isfinite(adjustment.left_out.residual[row]) else None
         )
-        out.append(Explained(row, adjustment.left_out, False, path, terms, readings, np.nan, still, np.nan))
+        out.append(Explained(row, adjustment.left_out, False, told, terms, count, np.nan, still, np.nan))
     return tuple(out)
 
 
@@ -144,9 +149,11 @@ def _solved(adjustment: Adjustment) -> Solved:
     return adjustment.solved
 
 
-def _reading(a: Adjustment, solved: Solved, row: int, i: int, path: Trace, moves: Floats) -> Explained:
-    terms, readings = _reading_terms(solved, i)
-    return Explained(row, a.observations, True, path, terms, readings, *_tested(a, solved, row, moves))
+def _reading(
+    a: Adjustment, solved: Solved, row: int, terms: tuple[tuple[Term, ...], int], path: Trace, moves: Floats
+) -> Explained:
+    made, count = terms
+    return Explained(row, a.observations, True, path, made, count, *_tested(a, solved, row, moves))
 
 
 def _prior(a: Adjustment, solved: Solved, row: int, p: int, moves: Floats) -> Explained:
@@ -172,7 +179,7 @@ def _tested(a: Adjustment, solved: Solved, row: int, moves: Floats) -> tuple[flo
     return -float(o.standardized[row]) * sigma / strength, moves, noise
 
 
-def _reading_terms(solved: Solved, i: int) -> tuple[tuple[Term, ...], int]:
+def _reading_terms(solved: Solved, i: int, of_setups: list[Term]) -> tuple[tuple[Term, ...], int]:
     """Where the sigma of an observation comes from, and how many readings it is the mean of."""
     obs, network = solved.obs, solved.network
     kind, start, end = KINDS[str(obs.kind[i])], int(obs.start_setup[i]), int(obs.end_setup[i])
@@ -203,27 +210,36 @@ def _reading_terms(solved: Solved, i: int) -> tuple[tuple[Term, ...], int]:
             slant = whole**2 - (float(a) + float(ppm * obs.value[i])) ** 2 / count
             if bare and np.isfinite(network.setups.incidence[end]) and slant > 0.0:
                 own.append(Term("surface at a slant, added in squares", float(np.sqrt(slant))))
-    return (*own, *_effect_terms(solved, i)), count
+    return (*own, *of_setups), count
 
 
-def _effect_terms(solved: Solved, i: int) -> list[Term]:
-    """What the setup errors at both ends are worth in this reading: within its sigma under the independent rule only."""
-    obs, u = solved.obs, solved.unknowns
-    if KINDS[str(obs.kind[i])].between == "marks":
-        return []
-    counted = solved.settings.correlation == "independent"
-    out = []
-    for end, block in solved.equations.gradients(solved.solution.x, i).items():
-        setup = int(getattr(obs, f"{end}_setup")[i])
-        if setup < 0:
-            continue
-        role = "instrument" if solved.network.setups.instrument[setup] else "target"
-        plan = float(np.hypot(block[0], block[1]) * u.centring_sigma[setup])
-        up = float(abs(block[2]) * u.height_sigma[setup])
-        for name, sigma in ((f"centring of the {role}", plan), (f"height of the {role}", up)):
-            if sigma > 1e-15:
-                out.append(Term(name, sigma, counted))
-    return out
+class _Ends:
+    """What the setup errors at both ends of observations are worth in them; for all `rows` at once."""
+
+    def __init__(self, solved: Solved, rows: Ints) -> None:
+        self._solved, self._rows = solved, rows
+        self._blocks = solved.equations.gradients(solved.solution.x, rows)
+
+    def terms(self, k: int) -> list[Term]:
+        """Of the k-th of the rows: within its sigma under the independent rule only."""
+        solved, i = self._solved, int(self._rows[k])
+        obs, u, setups = solved.obs, solved.unknowns, solved.network.setups
+        if KINDS[str(obs.kind[i])].between == "marks":
+            return []
+        counted = solved.settings.correlation == "independent"
+        out = []
+        for end, blocks in self._blocks.items():
+            setup = int(getattr(obs, f"{end}_setup")[i]) if end != "at" else -1
+            if setup < 0:
+                continue
+            role = "instrument" if setups.instrument[setup] else "target"
+            east, north, up = blocks[k].tolist()
+            parts = (
+                (f"centring of the {role}", math.hypot(east, north) * float(u.centring_sigma[setup])),
+                (f"height of the {role}", abs(up) * float(u.height_sigma[setup])),
+            )
+            out += [Term(name, sigma, counted) for name, sigma in parts if sigma > 1e-15]
+        return out
 
 
 def _prior_terms(solved: Solved, p: int) -> tuple[Term, ...]:

@@ -171,15 +171,18 @@ class Equations:
                 out[at] = self._linearise(kind, rows[at], state)[0]
         return out
 
-    def gradients(self, x: Floats, row: int) -> dict[End, Floats]:
-        """∂(computed) / ∂(east, north, height) at every end of one observation, (3,) each; also where nothing is unknown."""
-        kind, state = KINDS[str(self.obs.kind[row])], self.state(x)
+    def gradients(self, x: Floats, rows: Ints) -> dict[End, Floats]:
+        """∂(computed) / ∂(east, north, height) at every end of the observations in `rows`, (k, 3) each, 0 where one has no
+        such end; also where nothing is unknown."""
+        state = self.state(x)
         out: dict[End, Floats] = {}
-        for sign, first, second in kind.legs:
-            ray = self._ray(kind, np.array([row]), first, second, state)
-            g = sign * kind.gradient(ray)[0]
-            for end, jacobian in ((first, ray.to_start), (second, ray.to_end)):
-                out[end] = out.get(end, np.zeros(3)) + g @ jacobian[0]
+        for name, kind in KINDS.items():
+            at = np.flatnonzero(self.obs.kind[rows] == name)
+            for sign, first, second in kind.legs if len(at) else ():
+                ray = self._ray(kind, rows[at], first, second, state)
+                g = sign * kind.gradient(ray)
+                for end, jacobian in ((first, ray.to_start), (second, ray.to_end)):
+                    out.setdefault(end, np.zeros((len(rows), 3)))[at] += np.einsum("mi,mij->mj", g, jacobian)
         return out
 
     def sigmas(self, x: Floats, rows: Ints) -> Floats:
