@@ -110,7 +110,7 @@ def known(days: Sequence[Adjustment]) -> Known:
     P, first = np.eye(k), np.full(k, -1)
     parts: list[tuple[Floats, Floats, np.ndarray, Floats, Floats]] = []
     for d, a in enumerate(days):
-        own = [(i, c) for i, c in enumerate(a.solved.unknowns.constants) if c.owner >= 0] if a.solved else []
+        own = [(i, c) for i, c in enumerate(a.solved.unknowns.constants) if _of_device(c)] if a.solved else []
         at = np.array([names[_name(a, c)] for _, c in own], dtype=np.int64)
         if not len(at):
             continue
@@ -157,7 +157,12 @@ def known(days: Sequence[Adjustment]) -> Known:
 
 
 def _constants(a: Adjustment) -> list[Unknown]:
-    return [c for c in a.solved.unknowns.constants if c.owner >= 0] if a.solved is not None else []
+    return [c for c in a.solved.unknowns.constants if _of_device(c)] if a.solved is not None else []
+
+
+def _of_device(c: Unknown) -> bool:
+    """Refraction and what a satellite session is off by belong to their day."""
+    return OWNERS[c.name] in ("instruments", "targets", "supports")
 
 
 def _name(a: Adjustment, c: Unknown) -> tuple[str, str, str]:

@@ -89,6 +89,14 @@ def _told(allowed: Floats, missed: Flags, known: Flags, tolerance: tuple[float, 
     return f"Stated tolerance of the semi-major axis: {words} of the distance. {met} of {int(known.sum())} pairs meet it."
 
 
+CONSTANTS = {
+    "zero": "EDM zero error",
+    "scale": "scale error",
+    "index": "vertical index",
+    "constant": "prism constant beyond the stated one",
+}
+
+
 def constants_grid(adjustment: Adjustment, job: Job) -> Grid:
     """Refraction, EDM zero and scale, collimation, index: what was assumed and what came out."""
     c, show = adjustment.constants, Show(adjustment, job.units)
@@ -103,7 +111,9 @@ def constants_grid(adjustment: Adjustment, job: Job) -> Grid:
             cells, unit = [plain(1e6 * v, 2) for v in values], "ppm"
         else:
             cells, unit = [plain(v, 4) for v in values], ""
-        rows.append((str(c.name[i]), *cells, unit))
+        owner, _, name = str(c.name[i]).rpartition(".")
+        words = CONSTANTS.get(name, name.replace("_", " "))
+        rows.append((f"{owner}: {words}" if owner else words, *cells, unit))
     headings = (
         Heading("constant", number=False),
         Heading("prior"),

@@ -292,3 +292,14 @@ def test_a_constant_that_drifts() -> None:
     drifting = known([adjust(part(replace(net, sights=moved), (d,))) for d in (1, 2, 3)])
     assert drifting.verdict(at) == "drifts"
     assert drifting.by_day[at][2][1] - drifting.by_day[at][0][1] > 8 * ARCSEC
+
+
+def test_what_belongs_to_a_day_is_in_no_passport() -> None:
+    """Refraction is an unknown of its day, not of a device."""
+    p = days((1,))
+    settings = Settings(refraction_sigma=0.3)
+    a = adjust(simulate(p.network(), np.array(p.truth, float), settings, 5), settings)
+    assert "refraction" in a.constants.name
+    k = known([a])
+    assert {n[0] for n in k.names} == {"instruments", "targets", "supports"}
+    assert len(k.names) == len(a.constants) - 1
