@@ -115,9 +115,6 @@ def _run(
     from hubtack.io.readers.scanned import read_points, read_scanned
     from hubtack.io.writers.atomic import Refused
 
-    if job.settings.frame == "earth":
-        found = "A scan can't be laid on coordinates of a grid, which is not at its scale."
-        raise Refused("RUN452", found, "Register in a job of a plane of its own; see hubtack explain RUN452.")
     given = _options(job, options)
     if parameters is not None and scanner is None:
         raise Refused(
