@@ -23,6 +23,7 @@ from .rows import Rows, diagonal
 PIVOT_LIMIT = (
     1e-11  # a pivot this small against its diagonal: the unknown is not determined (rounding is 1e-16)
 )
+SMALL = 32  # triangles that are inverted in one call
 LARGE = 160  # size of fronts above which BLAS beats compiled loops
 FEW, MANY = 6, 48  # pivots at most, fronts at least: loops over pivots beat a library call a front
 
@@ -294,7 +295,7 @@ def _eliminate(F: Floats, p: int) -> tuple[Floats, Floats, Floats]:
     """L⁻¹ (c, p, p), W = L⁻¹F_PB (c, p, b) and the diagonal of L (c, p) of fronts (c, s, s)."""
     if p > FEW or len(F) < MANY:
         L = np.linalg.cholesky(F[:, :p, :p].transpose(0, 2, 1))  # reads the upper triangle of F
-        inverse = np.linalg.inv(L)
+        inverse = _lower_inverse(L)
         return inverse, inverse @ F[:, :p, p:], np.diagonal(L, axis1=1, axis2=2)
     # row by row over all fronts: [L⁻¹ W] grows from [I F_PB]
     c, s = len(F), F.shape[1]
@@ -314,6 +315,19 @@ def _eliminate(F: Floats, p: int) -> tuple[Floats, Floats, Floats]:
                 G[:, i] -= factor[:, None] * G[:, k]
                 T[:, i, i:] -= factor[:, None] * (T[:, k, i:] / root[:, None])
     return np.ascontiguousarray(G[:, :, :p]), np.ascontiguousarray(G[:, :, p:]), pivots
+
+
+def _lower_inverse(L: Floats) -> Floats:
+    """L⁻¹ of lower triangles (c, p, p), halved until they are small: numpy's own inverse does not know that they are triangles."""
+    p = L.shape[1]
+    if p <= SMALL:
+        return np.asarray(np.linalg.inv(L))
+    h = p // 2
+    out = np.zeros_like(L)
+    out[:, :h, :h] = upper = _lower_inverse(L[:, :h, :h])
+    out[:, h:, h:] = lower = _lower_inverse(L[:, h:, h:])
+    out[:, h:, :h] = -(lower @ (L[:, h:, :h] @ upper))
+    return out
 
 
 def _invert(Z: Floats, inverse: Floats, W: Floats, flat: Floats, batch: Batch) -> None:

@@ -17,6 +17,8 @@ from .kernels import chosen
 from .ordering import Fronts, distinct_rows, fronts_of
 from .places import Places
 
+FEW_ROWS = 5000
+
 
 @dataclass(frozen=True)
 class Pattern:
@@ -90,6 +92,10 @@ def _stacked(nodes: list[Ints]) -> Ints:
 def _repeats(columns: Ints) -> Flags | None:
     """Places (m, w) whose unknown stands in the same row again further on; None where there are none."""
     w = columns.shape[1]
+    if len(columns) < FEW_ROWS:  # then one sort costs less than all the comparisons
+        inside = np.sort(columns, axis=1)
+        if not np.any((inside[:, 1:] == inside[:, :-1]) & (inside[:, 1:] >= 0)):
+            return None
     out: Flags | None = None
     for a in range(w):
         for b in range(a + 1, w):
@@ -115,8 +121,10 @@ class _Tied:
             ids = np.full((len(ids), 1), -1)
         kept: list[int] = []
         column = []
+        top = ids[0].tolist() if len(ids) else [0] * ids.shape[1]
         for j in range(ids.shape[1]):
-            same = [i for i, k in enumerate(kept) if np.array_equal(ids[:, j], ids[:, k])]
+            alike = (i for i, k in enumerate(kept) if top[j] == top[k])
+            same = [i for i in alike if np.array_equal(ids[:, j], ids[:, kept[i]])]
             column.append(same[0] if same else len(kept))
             if not same:
                 kept.append(j)
