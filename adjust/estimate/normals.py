@@ -318,7 +318,7 @@ def _eliminate(F: Floats, p: int) -> tuple[Floats, Floats, Floats]:
 
 
 def _lower_inverse(L: Floats) -> Floats:
-    """L⁻¹ of lower triangles (c, p, p), halved until they are small: numpy's own inverse does not know that they are triangles."""
+    """L⁻¹ of lower triangles (c, p, p), halved until small: numpy's own inverse does not know that they are triangles."""
     p = L.shape[1]
     if p <= SMALL:
         return np.asarray(np.linalg.inv(L))
