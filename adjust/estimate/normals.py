@@ -294,8 +294,8 @@ def _gathered(columns: Ints, values: Floats) -> Floats:
 def _eliminate(F: Floats, p: int) -> tuple[Floats, Floats, Floats]:
     """L⁻¹ (c, p, p), W = L⁻¹F_PB (c, p, b) and the diagonal of L (c, p) of fronts (c, s, s)."""
     if p > FEW or len(F) < MANY:
-        L: Floats = np.linalg.cholesky(F[:, :p, :p].transpose(0, 2, 1))  # reads the upper triangle of F
-        inverse = _lower_inverse(L)
+        L = np.linalg.cholesky(F[:, :p, :p].transpose(0, 2, 1))  # reads the upper triangle of F
+        inverse = _lower_inverse(np.asarray(L, dtype=np.float64))
         return inverse, inverse @ F[:, :p, p:], np.diagonal(L, axis1=1, axis2=2)
     # row by row over all fronts: [L⁻¹ W] grows from [I F_PB]
     c, s = len(F), F.shape[1]
