@@ -29,6 +29,7 @@ from hubtack.adjust.simulate import simulate
 
 Rule = Literal["shared", "independent"]
 RULES: tuple[Rule, ...] = ("shared", "independent")
+CHECKED = 0.02  # redundancy: below, a detectable bias is so large that the network bends, and no linear figure holds
 READINGS = ("direction", "zenith", "distance")
 
 
@@ -86,12 +87,13 @@ class Tally:
             np.isin(o.kind.astype(str), READINGS) & np.isfinite(o.minimal_detectable_bias)
         )
         self.flags.append((int(o.flagged[tested].sum()), len(tested)))
+        tested = tested[o.redundancy[tested] > CHECKED]
         one = int(lot.choice(tested))
         self.p_reading.append(float(2.0 * norm.sf(abs(o.standardized[one]))))
         again = adjust(_reading_wrong(network, a, one), chosen)
         self.found_reading.append((int(again.observations.flagged[one]), 1))
         told = np.flatnonzero(np.isfinite(s.standardized_height) & np.isfinite(s.minimal_detectable_height))
-        told = told[s.sigma_height[told] > 0.0]
+        told = told[(s.sigma_height[told] > 0.0) & (s.redundancy_height[told] > CHECKED)]
         if rule == "shared" and len(told):
             self.setups.append((int((np.abs(s.standardized_height[told]) > a.critical).sum()), len(told)))
             one = int(lot.choice(told))
