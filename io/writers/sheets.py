@@ -60,9 +60,17 @@ def write_csv(sheet: Sheet, path: Path) -> None:
     with path.open("w", encoding="utf-8", newline="") as stream:
         out = csv.writer(stream, lineterminator="\n")
         out.writerow([str(h) for h in sheet.headings])
-        numeric = [h.number for h in sheet.headings]
+        met = [None if h.number else {"": ""} for h in sheet.headings]  # words come again and again
         for row in sheet.rows:
-            out.writerow([c if n else guarded(c) for c, n in zip(row, numeric, strict=True)])
+            out.writerow([c if m is None else _met(m, c) for c, m in zip(row, met, strict=True)])
+
+
+def _met(met: dict[str, str], text: str) -> str:
+    """The guarded text, looked up."""
+    known = met.get(text)
+    if known is None:
+        known = met[text] = guarded(text)
+    return known
 
 
 class Show:
