@@ -46,6 +46,10 @@ def test_the_report_is_printed_whole_and_again_the_same(job: Path) -> None:
         if ".effect." not in line and ".control." not in line:
             assert line.split(",")[0] in text
     assert "Responsible licensed person" in pages[-1]
+    # a table that goes on over pages has its headings on each: every page with many readings names the redundancy
+    long = [page for page in pages if sum(page.count(f".{kind}") for kind in ("direction", "zenith")) > 20]
+    assert len(long) > 1
+    assert all("redundancy" in page for page in long)
     width, height = (float(v) for v in reader.pages[0].mediabox[2:])
     assert (round(width), round(height)) in (
         (595, 842),

@@ -63,6 +63,7 @@ class Grid {
   addSorting() {
     this.heads.forEach((head, c) => {
       const button = make("button", { type: "button", class: "sort", onclick: () => this.sort(c) });
+      head.dataset.words = head.textContent.trim(); // print.css: a heading that is repeated is printed without its button
       button.append(...head.childNodes);
       head.append(button);
       head.setAttribute("aria-sort", "none");
