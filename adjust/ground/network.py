@@ -186,7 +186,10 @@ class Vectors(Table):
 
 
 class Sessions(Table):
-    """GNSS sessions, with what all vectors of one may have in common. Prior sigmas; 0: held at nothing."""
+    """GNSS sessions, with what all vectors of one may have in common. Prior sigmas; 0: held at nothing.
+
+    Up, east and north are those of one horizon for the whole site: in the earth frame `earth.site_horizon`.
+    """
 
     session: Names = column("name", "name of the session")
     scale_sigma: Floats = column("number", "prior sigma of a scale (a ratio)", default=0.0)

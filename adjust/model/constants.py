@@ -7,7 +7,7 @@
     index          instrument   of the vertical circle, as face 1 reads it
     constant       target       error of its constant: what is to be added to distances beyond it
     height_offset  support      what is to be added to every height on it
-    session_…      session      scale, turn in azimuth and tilts of all its vectors (see observations/vector)
+    session_…      session      scale, turn in azimuth and tilts of all its vectors about one horizon (see observations/vector)
 
 Each has a prior value and a prior sigma. Where several were told by the same days, their errors are correlated (covariance C).
 The unknown of constant i is then what it is beyond what those before it imply: with C = B·diag(σ²)·Bᵀ, B unit lower triangular,

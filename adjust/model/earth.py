@@ -11,7 +11,7 @@ normal to the plumb line: Φ = φ + ξ, Λ = λ + η sec φ. Of a line with ΔX 
     ellipsoid       the geodesic itself
     grid            (ΔE, ΔN, ΔH)
     rise            (0, 0, ΔH); with ellipsoidal heights Δh − ΔN: a level knows the geoid
-    difference      ΔX as it is, X, Y, Z
+    difference      ΔX as it is, X, Y, Z; beside it the axes of the site's horizon, about which a session may be turned
 
 The unknowns stay east, north and height, so that priors, ellipses and all tables speak of the grid; the derivatives are
 those of X, Y, Z with respect to them (Vincenty and Bomford's three-dimensional adjustment, from memory, in grid axes). The
@@ -20,13 +20,14 @@ turning of the start's horizon as the start moves is in them, to first order.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..earth.charts import Chart, Factors, factors
 from ..earth.ellipsoid import horizons
 from ..earth.gravity import Gravity
+from ..ground.network import Marks
 from ..ground.table import Flags, Floats, Ints, Names
 from ..trouble import Trouble, Undetermined
 from .frames import Ends, Line, Places, Ray
@@ -59,7 +60,7 @@ class Earth:
     """The earth frame of one network.
 
     orthometric: heights of marks are over the geoid, not over the ellipsoid. `own` (n_marks, 3): N, ξ, η of single
-    marks, NaN where the gravity field is to give them.
+    marks, NaN where the gravity field is to give them. site (3, 3): see `site_horizon`; None: that of the first mark.
     """
 
     chart: Chart
@@ -68,6 +69,7 @@ class Earth:
     reference_height: float
     own: Floats
     names: Names
+    site: Floats | None = None
 
     def places(self, coordinates: Floats) -> EarthPlaces:
         """Where marks (n, 3) lie.
@@ -152,7 +154,10 @@ class Earth:
             return self._geodesic(start, end, places, line == "level")
         if line == "difference":
             delta = self._delta(start, end, places)
-            return _ray(delta, -places.step[start.mark], places.step[end.mark])
+            axes = self.site
+            if axes is None and len(delta):
+                axes = places.horizon[np.isfinite(places.xyz[:, 0]).argmax()]
+            return replace(_ray(delta, -places.step[start.mark], places.step[end.mark]), axes=axes)
         delta = end.centre - start.centre
         if line == "rise":
             delta[:, :2] = 0.0
@@ -226,6 +231,23 @@ class Earth:
         if self.gravity is None or not np.isnan(own).any():
             return np.asarray(own)
         return np.where(np.isnan(own), self.gravity.at(latitude, longitude), own)
+
+
+def site_horizon(chart: Chart, marks: Marks) -> Floats | None:
+    """Rows east, north, up (3, 3), geocentric, of the one horizon about which sessions of the site may be turned.
+
+    That on the ellipsoid's normal in the middle of the control (of marks with coordinates where there is none), its north that
+    of the grid. It stays where it is while the marks move. None where no mark has coordinates.
+    """
+    given = np.isfinite(marks.east) & np.isfinite(marks.north)
+    control = given & np.isfinite(marks.sigma_east) & np.isfinite(marks.sigma_north)
+    known = control if control.any() else given
+    if not known.any():
+        return None
+    east, north = marks.east[known].mean(keepdims=True), marks.north[known].mean(keepdims=True)
+    latitude, longitude = chart.geodetic(east, north)
+    convergence = factors(chart, east, north, latitude).convergence
+    return np.asarray(turned(horizons(latitude, longitude), convergence)[0])
 
 
 def turned(horizon: Floats, angle: Floats) -> Floats:

@@ -266,7 +266,7 @@ class Equations:
             g = sign * kind.gradient(ray)
             for name, slope in kind.bends.items():
                 if name in self._leaning.active:
-                    g = g + state.constants[name][self._leaning.owners(name, rows)][:, None] * slope
+                    g = g + state.constants[name][self._leaning.owners(name, rows)][:, None] * slope(ray)
             bent = self._bent(kind, ray, state)
             for end, jacobian in ((first, ray.to_start), (second, ray.to_end)):
                 block = np.einsum("mi,mij->mj", g if bent is None else g + bent[0], jacobian)

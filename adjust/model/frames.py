@@ -60,6 +60,7 @@ class Ray:
     theta  (n,) rad: the arc between the plumb lines
     level  (n,) m: horizontal distance at the level of the start
     to_start, to_end  (n, 3, 3): ∂d / ∂(east, north, height) of the start and of the end
+    axes   (3, 3): rows along east, north and up of the site in the axes of d; None where these are the axes of d
     """
 
     d: Floats
@@ -67,6 +68,7 @@ class Ray:
     level: Floats
     to_start: Floats
     to_end: Floats
+    axes: Floats | None = None
 
     def arc(self) -> tuple[Floats, Floats]:
         """∂θ/∂d (n, 3), and ∂θ/∂(height of the start) (n,) where d is kept: θ = atan2(x, r + u), r the start's radius."""
@@ -84,7 +86,7 @@ class Ray:
         to_start, to_end = self.to_start, self.to_end
         if derivatives:
             to_start, to_end = to_start[rows], to_end[rows]
-        return Ray(self.d[rows], self.theta[rows], self.level[rows], to_start, to_end)
+        return Ray(self.d[rows], self.theta[rows], self.level[rows], to_start, to_end, self.axes)
 
 
 class Places:
@@ -186,7 +188,7 @@ class Plane:
 def frame_of(network: Network, settings: Settings) -> Frame:
     """The frame that the settings ask for."""
     if settings.frame == "earth":
-        from .earth import Earth
+        from .earth import Earth, site_horizon
 
         marks = network.marks
         own = np.column_stack([marks.undulation, marks.deflection_north, marks.deflection_east])
@@ -198,6 +200,7 @@ def frame_of(network: Network, settings: Settings) -> Frame:
             reference_height(network, settings),
             own,
             marks.mark,
+            site_horizon(settings.chart, marks) if len(network.sessions) else None,
         )
     return Plane(settings.radius, reference_height(network, settings), settings.scale_factor)
 

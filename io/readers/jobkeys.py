@@ -311,8 +311,14 @@ class SessionKeys:
     """[sessions.NAME]"""
 
     scale_sigma: float = key("ratio", "prior sigma of a scale that its vectors have in common", default=0.0)
-    turn_sigma: float = key("angle", "prior sigma of a turn in azimuth in common", default=0.0)
-    tilt_sigma: float = key("angle", "prior sigma of tilts about east and north in common", default=0.0)
+    turn_sigma: float = key(
+        "angle",
+        "prior sigma of a turn in azimuth in common, about up in the middle of the control",
+        default=0.0,
+    )
+    tilt_sigma: float = key(
+        "angle", "prior sigma of tilts in common, about east and north there", default=0.0
+    )
 
 
 @dataclass(eq=False)

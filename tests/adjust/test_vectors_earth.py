@@ -14,6 +14,10 @@ from hubtack.adjust.earth.ellipsoid import GRS80
 from hubtack.adjust.ground.network import Network
 from hubtack.adjust.ground.table import Floats
 from hubtack.adjust.model.earth import EarthPlaces
+from hubtack.adjust.model.equations import Equations
+from hubtack.adjust.model.frames import frame_of
+from hubtack.adjust.model.reductions import reduce_readings
+from hubtack.adjust.model.unknowns import place_unknowns
 from hubtack.adjust.simulate import simulate
 from hubtack.io.job import read_job
 
@@ -144,3 +148,86 @@ def test_beside_a_total_station_the_ellipses_hold() -> None:
             d = np.array([m.east[i], m.north[i], m.height[i]]) - truth[i]
             inside += d @ np.linalg.solve(m.covariance[i], d) < 7.8147
     assert inside / 180 == pytest.approx(0.95, abs=0.049)
+
+
+def site_of(places: Floats) -> tuple[Floats, Floats, float]:
+    """By PROJ: geocentric X, Y, Z of places in UTM 32; rows grid east, grid north, up of their middle; its convergence."""
+    from pyproj import Proj, Transformer
+
+    to_geodetic = Transformer.from_crs("EPSG:25832", "EPSG:4258", always_xy=True)
+    to_geocentric = Transformer.from_crs("EPSG:4937", "EPSG:4936", always_xy=True)
+    points = [to_geocentric.transform(*to_geodetic.transform(e, n), h) for e, n, h in places]
+    lon, lat = to_geodetic.transform(*places[:, :2].mean(axis=0))
+    # a metre up, and north as what lies square to it in the plane of the axis of the earth
+    up = np.subtract(*(to_geocentric.transform(lon, lat, h) for h in (1000.0, 0.0))) / 1000.0
+    east = np.cross([0.0, 0.0, 1.0], up)
+    east /= np.linalg.norm(east)
+    north = np.cross(up, east)
+    gamma = np.radians(Proj("EPSG:25832").get_factors(lon, lat).meridian_convergence)
+    rows = [np.cos(gamma) * east - np.sin(gamma) * north, np.sin(gamma) * east + np.cos(gamma) * north, up]
+    return np.array(points), np.array(rows), float(gamma)
+
+
+@pytest.mark.parametrize("what", ["turn", "tilt_east", "tilt_north"])
+def test_a_session_is_turned_about_the_horizon_of_the_site(what: str) -> None:
+    """Exact vectors, by PROJ, turned by scipy 4\" about up (clockwise), grid east or grid north: that constant says so.
+
+    Three held marks, and Q, which nothing but the session reaches, is back where it was.
+    """
+    from scipy.spatial.transform import Rotation
+
+    p = Plan()
+    for name, e, n, h in (("BASE", 520_000.0, 5_205_000.0, 420.0), ("P", 546_000.0, 5_232_000.0, 1510.0),
+                          ("S", 524_000.0, 5_221_000.0, 900.0)):  # fmt: skip
+        p.held(name, e, n, h)
+    p.mark("Q", 546_380.0, 5_232_310.0, 1655.0)
+    session = p.session("am", turn_sigma=10 * ARCSEC, tilt_sigma=10 * ARCSEC)
+    for other in (1, 2, 3):
+        p.vector(0, other, 1e-10 * np.eye(3), session=session)
+    xyz, site, _ = site_of(np.array(p.truth)[:3])
+    xyz = np.vstack([xyz, site_of(np.array(p.truth)[3:])[0]])
+    about = {"turn": -site[2], "tilt_east": site[0], "tilt_north": site[1]}[what]
+    d = Rotation.from_rotvec(4 * ARCSEC * about).apply(xyz[1:] - xyz[0])
+    network = p.network()
+    a = adjusted(
+        Network(
+            marks=network.marks,
+            sessions=network.sessions,
+            vectors=network.vectors.replace(difference=d, geocentric=np.ones(3, bool)),
+        ),
+        EARTH,
+    )
+    told = dict(zip(a.constants.name.astype(str), a.constants.value / ARCSEC, strict=True))
+    assert told.keys() == {"am.turn", "am.tilt_east", "am.tilt_north"}
+    for name, value in told.items():
+        # priors of 10\" pull by (0.02\"/10\")², the square of 4\" that a linear turn leaves is 4e-10 of the vector
+        assert value == pytest.approx(4.0 if name == f"am.{what}" else 0.0, abs=2e-3), name
+    assert [a.marks.east[3], a.marks.north[3], a.marks.height[3]] == pytest.approx(p.truth[3], abs=1e-4)
+
+
+def test_a_turn_is_in_azimuth() -> None:
+    """In PROJ's topocentric axes at the one held mark, what a vector should have read with a turn of 3\": 3\" more azimuth
+    and nothing else."""
+    from pyproj import Transformer
+
+    p = Plan()
+    p.held("BASE", 546_000.0, 5_205_000.0, 420.0)
+    p.mark("Q", 549_000.0, 5_211_000.0, 655.0)
+    p.vector(0, 1, 1e-6 * np.eye(3), session=p.session("am", turn_sigma=3 * ARCSEC))
+    network, truth = p.network(), np.array(p.truth)
+    obs = reduce_readings(network)
+    unknowns = place_unknowns(network, obs, EARTH)
+    equations = Equations(network, obs, unknowns, EARTH, frame_of(network, EARTH), truth)
+    x = equations.first_guess(np.zeros(0))
+    (turn,) = unknowns.constants
+    base = site_of(truth[:1])[0][0]
+    at = Transformer.from_pipeline("+proj=topocentric +ellps=GRS80 +X_0={} +Y_0={} +Z_0={}".format(*base))
+    seen = []
+    for x[turn.place] in (0.0, 3 * ARCSEC):
+        seen.append(at.transform(*(base + equations.computed(x, np.arange(3)))))
+    (e0, n0, u0), (e1, n1, u1) = seen
+    assert (np.arctan2(e1, n1) - np.arctan2(e0, n0)) / ARCSEC == pytest.approx(3.0, abs=1e-5)
+    assert u1 - u0 == pytest.approx(0.0, abs=1e-8)  # tilted by so much, 6.7 km rise by 0.1 m
+    assert np.hypot(e1, n1) == pytest.approx(
+        np.hypot(e0, n0), abs=2e-6
+    )  # length times half the square of the turn

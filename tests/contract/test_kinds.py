@@ -131,8 +131,9 @@ def everything(earth: bool = False) -> tuple[Plan, Settings]:
         p.reduce("azimuth.astronomic", 1, 3, 3 * ARCSEC)
         p.reduce("azimuth.geodetic", 2, 0, 3 * ARCSEC)
     cov = 1e-6 * np.array([[4.0, 1.0, 0.5], [1.0, 3.0, -0.7], [0.5, -0.7, 9.0]])
-    p.vector(0, 3, cov)
-    p.vector(p.prism(1, 1.9), p.prism(2, 1.8), 2 * cov, setups=True)
+    session = p.session("am", scale_sigma=8e-6, turn_sigma=20 * ARCSEC, tilt_sigma=15 * ARCSEC)
+    p.vector(0, 3, cov, session=session)
+    p.vector(p.prism(1, 1.9), p.prism(2, 1.8), 2 * cov, setups=True, session=session)
     if earth:
         return p, replace(ON_EARTH, refraction_sigma=0.3)
     return p, Settings(refraction_sigma=0.3, scale_factor=0.9998)

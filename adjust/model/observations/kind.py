@@ -37,7 +37,8 @@ class Kind:
     height: bool
     line: Line
     leans_on: Mapping[str, Coefficient] = field(default_factory=dict)
-    bends: Mapping[str, Floats] = field(default_factory=dict)  # ∂coefficient/∂d (3,), where it is felt
+    # ∂coefficient/∂d (3,), where it is felt
+    bends: Mapping[str, Callable[[Ray], Floats]] = field(default_factory=dict)
     turns: float = 0.0  # what an arc θ between the plumb lines adds, per unit of refraction: ∂value / ∂(k·θ)
     legs: tuple[tuple[float, End, End], ...] = ((1.0, "start", "end"),)
     whole_circle: bool = False  # values live on [0, 2π)

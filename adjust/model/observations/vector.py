@@ -1,12 +1,17 @@
-"""Components of a coordinate difference in the plane frame; the three of one vector share a full covariance.
+"""Components of a coordinate difference; the three of one vector share a full covariance.
 
-What a GNSS session has in common is a small similarity: with a scale s, a turn τ in azimuth (clockwise, as azimuths run) and
-tilts φ about east and ψ about north, a vector d reads
+What a GNSS session has in common is a small similarity. With a scale s, a turn τ in azimuth (clockwise, as azimuths run),
+tilts φ about east and ψ about north, and ê, n̂, û the axes of one horizon for the whole site, a vector d reads
 
-    d + s·d + (τ·d_n + ψ·d_u,  −τ·d_e − φ·d_u,  φ·d_n − ψ·d_e)
+    d + s·d + (φ·ê + ψ·n̂ − τ·û) × d
+
+In the plane frame these are the axes of d: d + s·d + (τ·d_n + ψ·d_u,  −τ·d_e − φ·d_u,  φ·d_n − ψ·d_e). In the earth frame
+d is geocentric, and they are those of `earth.site_horizon`.
 """
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 import numpy as np
 
@@ -14,18 +19,35 @@ from ...ground.table import Floats
 from ..frames import Ray
 from .kind import Coefficient, Kind
 
-# For each component, by which component of d each constant of the session enters, and with which sign.
-_COMMON: tuple[dict[str, tuple[int, float]], ...] = (
-    {"session_scale": (0, 1.0), "session_turn": (1, 1.0), "session_tilt_north": (2, 1.0)},
-    {"session_scale": (1, 1.0), "session_turn": (0, -1.0), "session_tilt_east": (2, -1.0)},
-    {"session_scale": (2, 1.0), "session_tilt_east": (1, 1.0), "session_tilt_north": (0, -1.0)},
-)
-SESSION = ("session_scale", "session_turn", "session_tilt_east", "session_tilt_north")
+# About which axis of the site each turns, and with which sign.
+_TURNS: dict[str, tuple[int, float]] = {
+    "session_turn": (2, -1.0),
+    "session_tilt_east": (0, 1.0),
+    "session_tilt_north": (1, 1.0),
+}
+SESSION = ("session_scale", *_TURNS)
+_PLANE = np.eye(3)
+
+
+def _by_difference(axis: int, name: str) -> Callable[[Ray], Floats]:
+    """∂(what one unit of a session's constant adds to a component of d)/∂d, (3,): the same for all vectors."""
+    if name not in _TURNS:
+        return lambda ray: _PLANE[axis]
+    about, sign = _TURNS[name]
+    i, j = (axis + 1) % 3, (axis + 2) % 3
+
+    def row(ray: Ray) -> Floats:
+        a = sign * (_PLANE if ray.axes is None else ray.axes)[about]
+        out: Floats = np.zeros(3)
+        out[i], out[j] = -a[j], a[i]  # (a × d) of this axis is a_i·d_j − a_j·d_i
+        return out
+
+    return row
 
 
 def _leaning(axis: int, name: str) -> Coefficient:
-    place, sign = _COMMON[axis].get(name, (0, 0.0))
-    return lambda ray, _: sign * ray.d[:, place]
+    row = _by_difference(axis, name)
+    return lambda ray, _: np.asarray(ray.d @ row(ray))
 
 
 def _component(axis: int, name: str, words: str) -> Kind:
@@ -47,7 +69,7 @@ def _component(axis: int, name: str, words: str) -> Kind:
         height=axis == 2,
         line="difference",
         leans_on={constant: _leaning(axis, constant) for constant in SESSION},
-        bends={constant: sign * np.eye(3)[place] for constant, (place, sign) in _COMMON[axis].items()},
+        bends={constant: _by_difference(axis, constant) for constant in SESSION},
     )
 
 
