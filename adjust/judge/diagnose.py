@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from ..estimate.datum import Constraints
+from ..estimate.ranking import ranked
 from ..ground.table import Flags, Floats, Ints
 from ..model.equations import Equations
 from ..solved import Solved
@@ -107,7 +108,7 @@ def _findings(point: Point, s: Search, written: Written) -> tuple[Finding, ...]:
         g = given(s.tests, [k for k in s.found if k != f], s.columns)
         out.append(_finding(point, s, g, f, written))
     out = _of_few_known(point, out)
-    out.sort(key=lambda finding: -finding.first.statistic)
+    out = [out[i] for i in ranked([f.first.statistic for f in out])]
     out += twins(point)
     return tuple(replace(finding, rank=rank) for rank, finding in enumerate(out, 1))
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from ..estimate.ranking import TIE, ranked
 from ..ground.table import Flags, Floats
 from .causes import CAUSES
 from .statistics import Given, Tests, corrected, correlations, estimate, given
@@ -24,7 +25,6 @@ CLOSE = 0.95  # correlation from which what is shared goes before what is single
 EXACT = 0.02  # a size that must be 1 may miss by this: the way between two marks bends a little
 ALIKE = 0.99  # correlation from which of two causes neither is put forward, and
 CURVED = 0.01  # share of T within which the other is a rival: models are not that exact
-TIE = 1e-9  # relative: what rounding makes of equal evidence
 LARGE = 300.0  # T beyond which a
 TURNED = 0.9, 0.7  # correlation, and a share of it, do not exclude control
 # m or rad: what is beyond is another kind of mistake, or only the straight line through something bent
@@ -103,7 +103,7 @@ def _worst(s: Search, g: Given) -> int:
             if hypotheses[h].fixed is not None and evidence[h] > 0.0
         ]  # fmt: skip
         if exact:
-            return int(max(exact, key=lambda h: g.T[h]))
+            return _strongest(exact, g.T)
         mine = hypotheses[best]
         simpler = [
             h
@@ -112,14 +112,20 @@ def _worst(s: Search, g: Given) -> int:
             and not (mine.cause == "other_point" and hypotheses[h].cause == "off_mark")
         ]  # fmt: skip
         if simpler:
-            return int(max(simpler, key=lambda h: (-hypotheses[h].q, g.T[h])))
+            least = min(hypotheses[h].q for h in simpler)
+            return _strongest([h for h in simpler if hypotheses[h].q == least], g.T)
     near = np.flatnonzero(evidence > evidence[best] - NOT_EXCLUDED)
     if not hypotheses[best].shared and any(hypotheses[h].shared for h in near):
         rho = correlations(g, best, s.columns)
         shared = [h for h in near.tolist() if hypotheses[h].shared and rho[h] > CLOSE]
         if shared:
-            return int(max(shared, key=lambda h: evidence[h]))
+            return _strongest(shared, evidence)
     return best
+
+
+def _strongest(rows: list[int], values: Floats) -> int:
+    """The row with the largest value; of those that tie the one tried first."""
+    return rows[ranked(values[rows].tolist())[0]]
 
 
 def possible(g: Given) -> Flags:
@@ -180,7 +186,7 @@ def probability(s: Search, g: Given, h: int) -> float:
 
 
 def rivals(s: Search, g: Given, top: int) -> list[tuple[int, float]]:
-    """Hypotheses that are not excluded, or can't be told from `top`, with |ρ|: strongest first."""
+    """Hypotheses that are not excluded, or can't be told from `top`, with |ρ|: strongest first, ties as they were tried."""
     rho = correlations(g, top, s.columns)
     evidence = np.where(possible(g), g.evidence, 0.0)
     near = (evidence > g.evidence[top] - NOT_EXCLUDED) | ((rho > SAME) & (evidence > 0.0))
@@ -193,10 +199,11 @@ def rivals(s: Search, g: Given, top: int) -> list[tuple[int, float]]:
     mine = hypotheses[top]
     seen = {(mine.what, mine.name, mine.cause)}
     out: list[tuple[int, float]] = []
-    for h in np.argsort(-evidence, kind="stable").tolist():
+    rows = np.flatnonzero(near)
+    for h in rows[ranked(evidence[rows].tolist())].tolist():
         other = hypotheses[h]
         key = (other.what, other.name, other.cause)
-        if not near[h] or h == top or key in seen or h in g.found:
+        if h == top or key in seen or h in g.found:
             continue
         alike = (other.what, other.name) == (mine.what, mine.name)
         if alike and (other.cause == "other_point" or CAUSES[mine.cause].group == "mark"):

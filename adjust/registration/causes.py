@@ -17,6 +17,7 @@ from typing import Literal
 import numpy as np
 
 from ..estimate.quantiles import chi2_probability, chi2_quantile
+from ..estimate.ranking import ranked
 from ..ground.table import Floats, Ints
 from .fit import Fit, Linear, columns, linear_at, scale_column, solve
 from .predict import Prediction
@@ -83,7 +84,7 @@ def explain(fit: Fit, confidence: float = 0.95) -> Explained | None:
     total, f = linear.objective(), fit.degrees_of_freedom
     tried = [*_sets(linear, n, total, f, confidence), *_names(linear, t.centre, x, R, shift, total)]
     tried += _common(linear, fit)
-    tried.sort(key=lambda c: -c.score)
+    tried = [tried[i] for i in ranked([c.score for c in tried])]
     best = tried[0]
     near = tuple(c for c in tried[1:] if best.score - c.score < RIVAL and not _part_of(c, best))
     seen, covariance = _seen(linear, fit, R, shift)

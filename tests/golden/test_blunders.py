@@ -13,6 +13,8 @@ from tests.golden.bless import SPOILED
 from tests.golden.make_blunders import BLUNDERS, SAMPLES, make, printed, quotation
 
 from hubtack.adjust import adjust
+from hubtack.adjust.ground.table import Floats, Ints
+from hubtack.adjust.judge import statistics
 from hubtack.adjust.judge.diagnose import judge
 from hubtack.adjust.judge.finding import Finding
 from hubtack.adjust.results import Adjustment
@@ -65,6 +67,24 @@ def test_where_nothing_can_be_told_the_cause_stands_among_equals() -> None:
     assert {("T-B1", "prism"), ("T-B2", "prism"), ("B1", "control"), ("B2", "control")} <= causes
     assert finding.apart is not None
     assert list(a.marks.mark[a.marks.unchecked]) == ["N1", "N2", "N3"]
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_rounding_does_not_decide_who_is_printed_first(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Four of the rivals tie exactly. Evidence off by 1e-12, as between versions of a library: they stand as they were tried,
+    devices before control, B1 before B2."""
+    exact = statistics.evidence
+    rng = np.random.default_rng(seed)
+
+    def rounded(T: Floats, q: Ints) -> Floats:
+        return np.asarray(exact(T, q) * (1.0 + 1e-12 * rng.uniform(-1.0, 1.0, len(T))))
+
+    monkeypatch.setattr(statistics, "evidence", rounded)
+    _, (finding,) = adjusted(SAMPLES / "no-telling")
+    tied = [(e.name, e.cause) for e in finding.rivals if e.cause in ("off_mark", "control_moved")]
+    assert tied == [
+        ("T-B1", "off_mark"), ("T-B2", "off_mark"), ("B1", "control_moved"), ("B2", "control_moved"),
+    ]  # fmt: skip
 
 
 def test_where_nothing_can_be_told_every_choice_passes_and_each_puts_the_nails_elsewhere(

@@ -16,6 +16,7 @@ import pytest
 
 from hubtack.adjust import Network, NotConverged, Settings, adjust
 from hubtack.adjust.catch_rate.ground import ground_of
+from hubtack.adjust.estimate.ranking import ranked
 from hubtack.adjust.judge.diagnose import judge
 from hubtack.adjust.judge.finding import Finding
 from hubtack.adjust.judged import unsettled
@@ -127,3 +128,17 @@ def test_one_exchange_that_turns_a_network_of_two_known_marks_names_nobody() -> 
     assert findings
     right = {"T-W03", "T-D2"}
     assert all(f.first.name in right for f in findings if f.told)
+
+
+def test_ranked_is_sorted_but_for_ties() -> None:
+    """Against plain sorting where nothing ties; ties keep their places whatever their last digits are."""
+    rng = np.random.default_rng(3)
+    values = rng.uniform(0.0, 300.0, 200)
+    assert ranked(values.tolist()) == np.argsort(-values).tolist()
+    for _ in range(20):
+        tied = np.repeat([7.0, 261.8, 261.7], 5)[rng.permutation(15)]
+        exact = np.argsort(-tied, kind="stable").tolist()
+        assert ranked((tied * (1.0 + 1e-11 * rng.uniform(-1, 1, 15))).tolist()) == exact
+    assert ranked([1.0, 1.0 + 1e-7]) == [1, 0]  # more than rounding
+    assert ranked([-3.0, 0.0, -3.0 - 1e-12, 0.0]) == [1, 3, 0, 2]
+    assert ranked([]) == []
