@@ -21,7 +21,7 @@ def traverse(how: str, span: float = 60.0, turn: float = 0.0, far: bool = False)
     """Two marks `span` apart, and a traverse of six legs away from them, so well measured that it is rigid."""
     p = Plan()
     p.support("pillar")
-    p.instrument(0.1, 0.1, 1e-4)  # ten times finer, and normal equations lose 1e-7 of a redundancy to rounding
+    p.instrument(0.1, 0.1, 1e-4)  # finer, and rounding takes 1e-7 of a redundancy
     p.target()
     prior = {"weighted": (SIGMA,) * 3, "held": (0.0,) * 3, "vectors": (INF,) * 3, "free": (INF,) * 3}[how]
     p.mark("G1", 0.0, 0.0, 0.0, sigma=prior, known=True)
