@@ -220,7 +220,7 @@ def read_vectors(
     for row, (a, b) in enumerate(zip(ends["from"][0], ends["to"][0], strict=True)):
         if a == b and a >= 0:
             cells.mistake(row, "to", "TAB222", "The vector runs from a mark to itself", "See from and to.")
-    geocentric = job.settings.frame == "earth"
+    geocentric = "earth" in (job.settings.frame, job.site.get("frame"))  # also where its site is at fault
     wanted = GEOCENTRIC if geocentric else LOCAL
     _check_frame(cells, wanted, LOCAL if geocentric else GEOCENTRIC)
     difference = np.stack([cells.lengths(c) for c in wanted], axis=1)
