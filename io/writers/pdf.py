@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from hubtack.io.job import Job
 
 _DATED = re.compile(rb"/(?:CreationDate|ModDate) ?\(D:[^)]*\)")  # the only thing in it that a clock decides
+_NODE = re.compile(rb"\(node(\d{8})\)")  # names of its elements, which a race in the browser numbers
 
 
 def write(adjustment: Adjustment, job: Job, folder: Path) -> None:
@@ -33,7 +34,7 @@ def write(adjustment: Adjustment, job: Job, folder: Path) -> None:
         raise Refused("RUN428", f"{failed}.", wanted) from failed
     finally:
         page.unlink()
-    pdf.write_bytes(undated(pdf.read_bytes()))
+    pdf.write_bytes(renumbered(undated(pdf.read_bytes())))
 
 
 def missing() -> Refused:
@@ -53,3 +54,9 @@ def sized(page: str, paper: str) -> str:
 def undated(pdf: bytes) -> bytes:
     """Without the dates of its making: blanks in their place, so that nothing else moves."""
     return _DATED.sub(lambda match: b" " * len(match[0]), pdf)
+
+
+def renumbered(pdf: bytes) -> bytes:
+    """Elements named 1, 2, 3, … in the order of the browser's own numbers, of which it sometimes leaves one out."""
+    names = {name: b"(node%08d)" % k for k, name in enumerate(sorted(set(_NODE.findall(pdf))), 1)}
+    return _NODE.sub(lambda match: names[match[1]], pdf)
