@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import pytest
 from hubtack.io.faults import Fault, Faults
 from hubtack.io.job import Job, read_job
 
+ROPEWAY = Path(__file__).parents[2] / "sample_networks" / "ropeway"
 FILES = {
     "job.toml": """\
 format = 1
@@ -168,3 +170,11 @@ def job(tmp_path: Path) -> JobFolder:
 def make_job() -> Callable[[Path], JobFolder]:
     """Makes the valid job in a given folder: for property tests, which need a new one for every example."""
     return JobFolder
+
+
+@pytest.fixture
+def ropeway(tmp_path: Path) -> Path:
+    """A copy of the sample on a mountain, to be changed."""
+    folder = tmp_path / "ropeway"
+    shutil.copytree(ROPEWAY, folder, ignore=shutil.ignore_patterns("out"))
+    return folder
