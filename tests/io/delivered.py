@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from hubtack.adjust import adjust
-from hubtack.adjust.results import Adjustment
+from hubtack.adjust.results import AdjustedMarks, Adjustment
 from hubtack.io.job import Job, read_job
 from hubtack.io.units import Units
 from hubtack.io.writers.result import as_text, result_document
@@ -96,3 +96,16 @@ def dense_cofactor(adjustment: Adjustment) -> np.ndarray:
         parts.append(A[:, :n])
     A = np.vstack(parts)
     return np.linalg.inv(A.T @ A)
+
+
+def same_marks(found: AdjustedMarks, wanted: AdjustedMarks) -> None:
+    """Two adjustments of one network agree to the rounding of their sums.
+
+    Not to the bit: where an array happens to lie in memory decides in which order some numpy versions add.
+    """
+    for name in ("east", "north", "height"):
+        np.testing.assert_allclose(
+            getattr(found, name), getattr(wanted, name), rtol=0, atol=1e-10, err_msg=name
+        )
+    size = float(np.nanmax(np.abs(wanted.covariance), initial=0.0))
+    np.testing.assert_allclose(found.covariance, wanted.covariance, rtol=1e-9, atol=1e-12 * size)

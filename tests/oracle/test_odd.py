@@ -134,6 +134,6 @@ def test_settings_that_change_nothing() -> None:
     network = p.simulated(2)
     a = adjusted(network)
     b = adjusted(network, Settings(datum_marks=("A",), confidence=0.5, alpha=0.05))
-    assert np.array_equal(a.marks.east, b.marks.east)
-    assert np.array_equal(a.observations.redundancy, b.observations.redundancy)
+    np.testing.assert_allclose(a.marks.east, b.marks.east, rtol=0, atol=1e-10)
+    np.testing.assert_allclose(a.observations.redundancy, b.observations.redundancy, rtol=0, atol=1e-10)
     assert b.ellipse_factor == pytest.approx(np.sqrt(2.0 * np.log(2.0)), rel=1e-12)
