@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hubtack.io.findings import claim, place
+from hubtack.io.numerals import fixed
 from hubtack.io.pages.judgement import class_name, class_verdict, odds, odds_for
-from hubtack.io.writers.sheets import Heading, Sheet, Show, names, percent, plain
+from hubtack.io.writers.sheets import Columns, Heading, Sheet, Show, names, percent, plain
 
 if TYPE_CHECKING:
     from hubtack.adjust.judge.finding import Explanation
@@ -107,29 +108,27 @@ def audit_sheet(a: Adjustment, job: Job) -> Sheet:
         return Sheet(title, headings, ())
     s, c = a.audit.setups, a.audit.classes
     told = np.flatnonzero((s.group >= 0) | np.isfinite(s.height_error))
-    rows = tuple(
-        (
-            str(s.setup[i]),
-            f"{c.support[s.group[i]]}, {c.role[s.group[i]]}" if s.group[i] >= 0 else "",
-            show.small(s.height_error[i]),
-            show.small(s.sigma[i]),
-            plain(float(s.statistic[i]), 2),
-            show.small(s.minimal_detectable[i]),
-            str(s.verdict[i]),
-            odds_for(float(s.evidence[i])),
-            odds(float(s.ceiling[i])),
-            str(s.rival[i]),
-            plain(float(s.correlation[i]), 3),
-        )
-        for i in told.tolist()
-    )
+    classes = [f"{support}, {role}" for support, role in zip(c.support, c.role, strict=True)]
+    columns = [
+        [str(n) for n in s.setup[told]],
+        [classes[g] if g >= 0 else "" for g in s.group[told].tolist()],
+        show.smalls(s.height_error[told]),
+        show.smalls(s.sigma[told]),
+        fixed(s.statistic[told], 2),
+        show.smalls(s.minimal_detectable[told]),
+        [str(v) for v in s.verdict[told]],
+        [odds_for(v) for v in s.evidence[told].tolist()],
+        [odds(v) for v in s.ceiling[told].tolist()],
+        [str(r) for r in s.rival[told]],
+        fixed(s.correlation[told], 3),
+    ]
     flagged = frozenset(np.flatnonzero(np.abs(np.nan_to_num(s.statistic[told])) > a.critical).tolist())
     note = (
         "Height error: true minus entered, as the rest of the network sees it, the setup's own sigma left out. The "
         "strongest rival is the other effect or control coordinate that looks most like it; a correlation near 1 or -1 "
         "means that the two can't be told apart."
     )
-    return Sheet(title, headings, rows, flagged, note)
+    return Sheet(title, headings, Columns(columns), flagged, note)
 
 
 def components_sheet(a: Adjustment, job: Job) -> Sheet:

@@ -111,7 +111,7 @@ def grid(
     """A sheet of the writers as a table of the page: with these of its columns, in this order; none: all."""
     chosen = tuple(columns) or tuple(range(len(sheet.headings)))
     headings = tuple(sheet.headings[c] for c in chosen)
-    cells = list(zip(*sheet.rows, strict=True)) if sheet.rows else [()] * len(sheet.headings)
+    cells = sheet.columns
     return made(
         key,
         title or sheet.title,

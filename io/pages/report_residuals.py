@@ -6,15 +6,16 @@ stands in their own tables; residuals.csv has everything.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from hubtack.adjust.ground.table import Flags, Ints
+from hubtack.io.numerals import fixed
 from hubtack.io.pages.report_grid import Grid, made
 from hubtack.io.units import METRES
-from hubtack.io.writers.sheets import Heading, Show, at_target, fixed
+from hubtack.io.writers.residuals import values_of
+from hubtack.io.writers.sheets import Heading, Show, at_target
 
 if TYPE_CHECKING:
     from hubtack.adjust.results import AdjustedObservations, Adjustment
@@ -78,7 +79,7 @@ def _columns(
         _ends(a, t.start, t.start_mark, t.start_setup),
         _ends(a, t.end, t.end_mark, t.end_setup),
         [str(r) if r and several else "" for r in t.round.tolist()],
-        _observed(t, show),
+        values_of(t, t.observed, show),
         fixed(as_angle, 2),
         *([fixed(at[0] / METRES[show.units.length], 2)] if feet else []),
         fixed(at[0], 2),
@@ -90,7 +91,8 @@ def _columns(
 
 def _verdicts(t: AdjustedObservations) -> list[str]:
     words = np.where(t.flagged, "flagged", np.where(np.isfinite(t.standardized), "fits", "unchecked"))
-    return [str(w) for w in words]
+    found: list[str] = words.tolist()
+    return found
 
 
 def _ends(a: Adjustment, names: np.ndarray, mark: Ints, setup: Ints) -> list[str]:
@@ -100,16 +102,3 @@ def _ends(a: Adjustment, names: np.ndarray, mark: Ints, setup: Ints) -> list[str
         f"{marks[m]} ({n})" if s >= 0 and m >= 0 else marks[m] if m >= 0 else str(n)
         for n, m, s in zip(names, mark.tolist(), setup.tolist(), strict=True)
     ]
-
-
-def _observed(t: AdjustedObservations, show: Show) -> list[str]:
-    forms: dict[tuple[str, str], Callable[[float], str]] = {}
-    out = []
-    for kind, quantity, value in zip(t.kind, t.quantity, t.observed.tolist(), strict=True):
-        form = forms.get((kind, quantity))
-        if form is None:
-            angle = show.zenith if kind == "zenith" else show.azimuth
-            form = {"angle": angle, "number": show.number}.get(str(quantity), show.length)
-            forms[kind, quantity] = form
-        out.append(form(value))
-    return out

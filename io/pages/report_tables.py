@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hubtack.adjust.ground.table import Flags, Floats
+from hubtack.io.numerals import fixed
 from hubtack.io.pages.report_grid import Grid, grid, made
 from hubtack.io.writers import coordinates, setups
-from hubtack.io.writers.sheets import Heading, Sheet, Show, fixed, percent, plain
+from hubtack.io.writers.sheets import Heading, Sheet, Show, percent, plain
 
 if TYPE_CHECKING:
     from hubtack.adjust.results import Adjustment
@@ -53,7 +54,7 @@ def relative_grid(a: Adjustment, job: Job) -> Grid:
     columns = [
         [str(n) for n in r.start],
         [str(n) for n in r.end],
-        [show.length(d) for d in r.distance.tolist()],
+        show.lengths(r.distance),
         fixed(r.semi_major * scale, 2),
         [f"{round(v, -2):.0f}" if np.isfinite(v) else "" for v in one_in.tolist()],
         fixed(r.semi_minor * scale, 2),

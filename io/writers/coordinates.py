@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .sheets import Heading, Sheet, Show, names, one_dimensional_factor, percent, write_csv
+from .sheets import Columns, Heading, Sheet, Show, names, one_dimensional_factor, percent, write_csv
 
 if TYPE_CHECKING:
     from hubtack.adjust.results import Adjustment
@@ -46,25 +46,25 @@ def sheet(adjustment: Adjustment, job: Job) -> Sheet:
         f"Sigmas: one dimension, 1 sigma. Ellipse: two dimensions, {level}, {adjustment.ellipse_factor:.4f} sigma. "
         f"Height {level}: one dimension, {factor:.3f} sigma. Held coordinates count as free of error."
     )
-    rows = tuple(
-        (
-            str(m.mark[i]),
-            show.length(m.east[i]),
-            show.length(m.north[i]),
-            show.length(m.height[i]),
-            show.small(m.sigma_east[i]),
-            show.small(m.sigma_north[i]),
-            show.small(m.sigma_height[i]),
-            show.small(m.semi_major[i]),
-            show.small(m.semi_minor[i]),
-            show.bearing(m.ellipse_azimuth[i]) if m.semi_major[i] > 0.0 else "",
-            show.small(factor * m.sigma_height[i]),
-            str(m.control[i]),
-            "" if blank[i] else "unchecked" if m.unchecked[i] else "checked",
-            (names(m.unchecked_by[i]) or "too few readings") if m.unchecked[i] else "",
-        )
-        for i in range(len(m))
-    )
+    bearings = [show.bearing(z) for z in m.ellipse_azimuth.tolist()]
+    columns = [
+        [str(n) for n in m.mark],
+        *(show.lengths(v) for v in (m.east, m.north, m.height)),
+        *(show.smalls(v) for v in (m.sigma_east, m.sigma_north, m.sigma_height, m.semi_major, m.semi_minor)),
+        [b if a > 0.0 else "" for b, a in zip(bearings, m.semi_major.tolist(), strict=True)],
+        show.smalls(factor * m.sigma_height),
+        [str(c) for c in m.control],
+        np.where(blank, "", np.where(m.unchecked, "unchecked", "checked")).tolist(),
+        [
+            (names(by) or "too few readings") if unchecked else ""
+            for unchecked, by in zip(m.unchecked.tolist(), m.unchecked_by, strict=True)
+        ],
+    ]
     return Sheet(
-        "Coordinates", headings, rows, frozenset(np.flatnonzero(m.unchecked).tolist()), note, "watch"
+        "Coordinates",
+        headings,
+        Columns(columns),
+        frozenset(np.flatnonzero(m.unchecked).tolist()),
+        note,
+        "watch",
     )

@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .sheets import Heading, Sheet, Show, at_target, fixed, names, write_csv
+from hubtack.io.numerals import fixed
+
+from .sheets import Columns, Heading, Sheet, Show, at_target, write_csv
 
 if TYPE_CHECKING:
     from hubtack.adjust.ground.table import Flags, Floats
@@ -47,17 +49,20 @@ def sheet(adjustment: Adjustment, job: Job) -> Sheet:
         Heading("rows", number=False),
     )
     used, gone = adjustment.observations, adjustment.left_out
-    rows = _rows(adjustment, used, show, left_out=False) + _rows(adjustment, gone, show, left_out=True)
-    flagged = frozenset(i for i in range(len(used)) if used.flagged[i])
+    parts = (
+        _columns(adjustment, used, show, left_out=False),
+        _columns(adjustment, gone, show, left_out=True),
+    )
+    columns = [first + second for first, second in zip(*parts, strict=True)]
+    flagged = frozenset(np.flatnonzero(used.flagged).tolist())
     note = (
         "Residual: adjusted − observed, of angles also at their target. Smallest bias found: at the target, with alpha "
         f"{settings.alpha:g} and power {settings.power:g}; `none` where nothing checks the reading."
     )
-    return Sheet("Observations", headings, tuple(rows), flagged, note)
+    return Sheet("Observations", headings, Columns(columns), flagged, note)
 
 
-def _rows(a: Adjustment, table: AdjustedObservations, show: Show, left_out: bool) -> list[tuple[str, ...]]:
-    """Column by column: a large job has many rows."""
+def _columns(a: Adjustment, table: AdjustedObservations, show: Show, left_out: bool) -> list[list[str]]:
     angle, length = table.quantity == "angle", table.quantity != "number"  # EDM scale: neither
     far = at_target(a, table)
     marks = np.append(a.marks.mark, "")
@@ -66,32 +71,29 @@ def _rows(a: Adjustment, table: AdjustedObservations, show: Show, left_out: bool
     for values in (table.residual, table.sigma, table.minimal_detectable_bias):
         both.append(_where(angle, values * show.units.small_angle_of(1.0)))
         both.append(_where(length, values * far * show.units.small_length_of(1.0)))
-    observed, adjusted = _values(table, show)
     if left_out:
         verdict = ["left out"] * len(table)
     else:
         tested = np.where(np.isfinite(table.standardized), "fits", "unchecked")
         verdict = np.where(table.flagged, "flagged", tested).tolist()
-    return list(
-        zip(
-            map(str, table.id),
-            map(str, table.kind),
-            map(str, table.start),
-            map(str, table.end),
-            map(str, marks[np.maximum(table.start_mark, -1)]),
-            map(str, marks[np.maximum(table.end_mark, -1)]),
-            [str(r) if r else "" for r in table.round.tolist()],
-            observed,
-            adjusted,
-            *both[:4],
-            fixed(table.standardized, 2),
-            fixed(table.redundancy, 3),
-            *both[4:],
-            verdict,
-            map(names, table.rows),
-            strict=True,
-        )
-    )
+    rounds = {r: str(r) if r else "" for r in np.unique(table.round).tolist()}
+    return [
+        [str(i) for i in table.id],
+        [str(k) for k in table.kind],
+        [str(n) for n in table.start],
+        [str(n) for n in table.end],
+        [str(m) for m in marks[np.maximum(table.start_mark, -1)]],
+        [str(m) for m in marks[np.maximum(table.end_mark, -1)]],
+        [rounds[r] for r in table.round.tolist()],
+        values_of(table, table.observed, show),
+        values_of(table, table.adjusted, show),
+        *both[:4],
+        fixed(table.standardized, 2),
+        fixed(table.redundancy, 3),
+        *both[4:],
+        verdict,
+        [", ".join(map(str, r)) for r in table.rows],
+    ]
 
 
 def _where(mask: Flags, values: Floats) -> list[str]:
@@ -101,16 +103,15 @@ def _where(mask: Flags, values: Floats) -> list[str]:
     return list(out)
 
 
-def _values(table: AdjustedObservations, show: Show) -> tuple[list[str], list[str]]:
-    """Observed and adjusted values, each in the form of its kind."""
-    out = np.empty((2, len(table)), dtype=object)
-    azimuth = (table.quantity == "angle") & (table.kind != "zenith")
-    for mask, text in (
-        (azimuth, show.azimuth),
-        ((table.quantity == "angle") & ~azimuth, show.zenith),
-        (table.quantity == "length", show.length),
-        (table.quantity == "number", show.number),
+def values_of(table: AdjustedObservations, values: Floats, show: Show) -> list[str]:
+    """Observed or adjusted values, each in the form of its kind."""
+    angle, zenith = table.quantity == "angle", table.kind == "zenith"
+    out = np.empty(len(table), dtype=object)
+    for mask, texts in (
+        (angle & ~zenith, show.azimuths),
+        (angle & zenith, show.zeniths),
+        (table.quantity == "length", show.lengths),
+        (table.quantity == "number", show.numbers),
     ):
-        for k, values in enumerate((table.observed[mask], table.adjusted[mask])):
-            out[k, mask] = [text(v) for v in values.tolist()]
-    return list(out[0]), list(out[1])
+        out[mask] = texts(values[mask])
+    return list(out)

@@ -8,9 +8,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .sheets import Heading, Sheet, Show, fixed, write_csv
+from hubtack.io.numerals import fixed
+
+from .sheets import Columns, Heading, Sheet, Show, write_csv
 
 if TYPE_CHECKING:
+    from hubtack.adjust.ground.table import Floats
     from hubtack.adjust.results import Adjustment
     from hubtack.io.job import Job
 
@@ -75,16 +78,15 @@ def sheet(adjustment: Adjustment, job: Job) -> Sheet:
         fixed(scale * s.minimal_detectable_height, 2),
         fixed(scale * s.minimal_detectable_centring, 2),
         *_audited(adjustment),
-        [verdict(adjustment, i) for i in range(len(s))],
+        verdicts(adjustment),
         [job.place("setups", i) for i in range(len(s))],
     ]
-    rows = tuple(zip(*columns, strict=True))
     note = (
         "Errors as adjusted, drawn towards 0 by their sigmas: a mistake is larger. Height error: true minus entered. "
         f"w centring: two dimensions, critical {adjustment.critical_centring:.3f}; "
         f"w height: one dimension, critical {adjustment.critical:.3f}."
     )
-    return Sheet("Setups", headings, rows, frozenset(np.flatnonzero(s.flagged).tolist()), note)
+    return Sheet("Setups", headings, Columns(columns), frozenset(np.flatnonzero(s.flagged).tolist()), note)
 
 
 def _audited(adjustment: Adjustment) -> list[list[str]]:
@@ -94,16 +96,29 @@ def _audited(adjustment: Adjustment) -> list[list[str]]:
     s = adjustment.audit.setups
     return [
         [str(v) for v in s.verdict],
-        [_odds(v) for v in s.evidence.tolist()],
-        [_odds(v) for v in s.ceiling.tolist()],
+        _odds(s.evidence),
+        _odds(s.ceiling),
         [str(v) for v in s.rival],
         fixed(s.correlation, 3),
     ]
 
 
-def _odds(evidence: float) -> str:
-    """e to the evidence, with three significant digits: 38.2, 0.0041."""
-    return f"{math.exp(min(max(evidence, -600.0), 600.0)):.3g}" if math.isfinite(evidence) else ""
+def _odds(evidence: Floats) -> list[str]:
+    """e to the evidence, with three significant digits: 38.2, 0.0041; blank where undefined."""
+    texts = [""] * len(evidence)
+    for i in np.flatnonzero(np.isfinite(evidence)).tolist():
+        texts[i] = f"{math.exp(min(max(float(evidence[i]), -600.0), 600.0)):.3g}"
+    return texts
+
+
+def verdicts(adjustment: Adjustment) -> list[str]:
+    """`verdict` of every setup."""
+    s = adjustment.setups
+    tested = np.isfinite(s.standardized_height) | np.isfinite(s.standardized_centring)
+    words = ["fits" if t else "unchecked" for t in tested.tolist()]
+    for row in np.flatnonzero(s.flagged).tolist():
+        words[row] = verdict(adjustment, row)
+    return words
 
 
 def verdict(adjustment: Adjustment, row: int) -> str:

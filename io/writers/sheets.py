@@ -3,22 +3,25 @@ sheets."""
 
 from __future__ import annotations
 
-import csv
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from statistics import NormalDist
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, overload
 
 import numpy as np
 
 from hubtack.adjust.ground.table import Floats
-from hubtack.io.guard import guarded
+from hubtack.io import numerals
+from hubtack.io.guard import guarded, harmless
 
 if TYPE_CHECKING:
     from hubtack.adjust.results import AdjustedObservations, Adjustment
     from hubtack.io.units import Units
+
+_AT_ONCE = 20_000  # rows of a file put together before they are written
 
 
 @dataclass(frozen=True)
@@ -42,6 +45,28 @@ class Heading:
         return f"{self.short or self.words} [{self.unit}]" if self.unit else self.short or self.words
 
 
+class Columns(Sequence[tuple[str, ...]]):
+    """Rows that are kept by column: of large tables nobody asks for them one by one."""
+
+    def __init__(self, columns: Sequence[Sequence[str]]) -> None:
+        self.columns = tuple(columns)
+
+    def __len__(self) -> int:
+        return len(self.columns[0]) if self.columns else 0
+
+    def __iter__(self) -> Iterator[tuple[str, ...]]:
+        return zip(*self.columns, strict=True)
+
+    @overload
+    def __getitem__(self, row: int) -> tuple[str, ...]: ...
+    @overload
+    def __getitem__(self, row: slice) -> Sequence[tuple[str, ...]]: ...
+    def __getitem__(self, row: int | slice) -> tuple[str, ...] | Sequence[tuple[str, ...]]:
+        if isinstance(row, slice):
+            return Columns([c[row] for c in self.columns])
+        return tuple(c[row] for c in self.columns)
+
+
 @dataclass(frozen=True)
 class Sheet:
     """Rows of text below headings. `flagged` are the rows that a test rejects, `note` is needed to read
@@ -49,28 +74,50 @@ class Sheet:
 
     title: str
     headings: tuple[Heading, ...]
-    rows: tuple[tuple[str, ...], ...]
+    rows: Sequence[tuple[str, ...]]
     flagged: frozenset[int] = frozenset()
     note: str = ""
     band: str = "flag"  # how a page marks those rows: "flag", or "watch" where no test has failed
 
+    @property
+    def columns(self) -> tuple[Sequence[str], ...]:
+        """The same cells by column."""
+        if isinstance(self.rows, Columns):
+            return self.rows.columns
+        return tuple(zip(*self.rows, strict=True)) if self.rows else ((),) * len(self.headings)
+
 
 def write_csv(sheet: Sheet, path: Path) -> None:
     """Write a sheet as UTF-8 CSV. Text that a spreadsheet would run as a formula is guarded (see `guard`)."""
+    heads = [_quoted([str(h)])[0] for h in sheet.headings]
+    columns = [
+        _quoted(c if h.number else _guarded(c)) for h, c in zip(sheet.headings, sheet.columns, strict=True)
+    ]
     with path.open("w", encoding="utf-8", newline="") as stream:
-        out = csv.writer(stream, lineterminator="\n")
-        out.writerow([str(h) for h in sheet.headings])
-        met = [None if h.number else {"": ""} for h in sheet.headings]  # words come again and again
-        for row in sheet.rows:
-            out.writerow([c if m is None else _met(m, c) for c, m in zip(row, met, strict=True)])
+        stream.write(",".join(heads) + "\n")
+        rows = map(",".join, zip(*columns, strict=True))
+        while some := list(islice(rows, _AT_ONCE)):
+            stream.write("\n".join(some) + "\n")
 
 
-def _met(met: dict[str, str], text: str) -> str:
-    """The guarded text, looked up."""
-    known = met.get(text)
-    if known is None:
-        known = met[text] = guarded(text)
-    return known
+def _guarded(column: Sequence[str]) -> Sequence[str]:
+    """A column of words; most are met again and again, and few are risky."""
+    words = set(column)
+    if harmless("".join(words)):
+        return column
+    safe = {w: guarded(w) for w in words}
+    return [safe[w] for w in column]
+
+
+def _quoted(column: Sequence[str]) -> Sequence[str]:
+    """Cells as CSV writes them (RFC 4180): in quotation marks, themselves doubled, where a cell needs them."""
+    together = "".join(column)
+    if "," in together or '"' in together or "\n" in together or "\r" in together:
+        return [
+            '"' + c.replace('"', '""') + '"' if "," in c or '"' in c or "\n" in c or "\r" in c else c
+            for c in column
+        ]
+    return column
 
 
 class Show:
@@ -115,6 +162,28 @@ class Show:
         half = 200.0 if self.units.angle == "gon" else 180.0
         return f"{round(radians / math.pi * half) % half:.0f}"
 
+    # -- the same of whole columns --
+
+    def lengths(self, metres: Floats) -> list[str]:
+        """`length` of each."""
+        return numerals.lengths(self.units, metres, self.decimals)
+
+    def smalls(self, metres: Floats, decimals: int = 2) -> list[str]:
+        """`small` of each."""
+        return numerals.fixed(np.asarray(self.units.small_length_of(metres)), decimals)
+
+    def zeniths(self, radians: Floats) -> list[str]:
+        """`zenith` of each."""
+        return numerals.angles(self.units, radians, 1)
+
+    def azimuths(self, radians: Floats) -> list[str]:
+        """`azimuth` of each."""
+        return numerals.azimuths(self.units, radians, 1)
+
+    def numbers(self, values: Floats) -> list[str]:
+        """`number` of each."""
+        return [self.number(v) for v in values.tolist()]
+
     @property
     def bearing_name(self) -> str:
         """Unit of `bearing`."""
@@ -129,13 +198,6 @@ def plain(value: float, decimals: int) -> str:
         return "none"
     text = f"{value:.{decimals}f}"
     return text[1:] if text.startswith("-") and not text.strip("-0.") else text
-
-
-def fixed(values: Floats, decimals: int) -> list[str]:
-    """`plain` for a whole column: a tenth of its time."""
-    odd = {"nan": "", "inf": "none", "-inf": "none", f"{-0.0:.{decimals}f}": f"{0.0:.{decimals}f}"}
-    form = f"%.{decimals}f"
-    return [odd.get(t, t) for t in [form % v for v in values.tolist()]]
 
 
 def one_dimensional_factor(confidence: float) -> float:

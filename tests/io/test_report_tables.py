@@ -12,13 +12,14 @@ import pytest
 
 from hubtack.adjust import adjust
 from hubtack.io.job import read_job
+from hubtack.io.numerals import fixed
 from hubtack.io.pages.decision_effects import MOST, decisions_sheet, effects
 from hubtack.io.pages.embed import json_text
 from hubtack.io.pages.reductions_sheet import reductions_sheet
 from hubtack.io.pages.report_grid import grid, verdict
 from hubtack.io.pages.report_tables import relative_grid
 from hubtack.io.pages.sigmas_sheets import instruments_sheet, reduced_sheet, supports_sheet
-from hubtack.io.writers.sheets import Heading, Sheet, fixed, plain
+from hubtack.io.writers.sheets import Heading, Sheet, plain
 
 from .made_up import levelling, made_up
 
