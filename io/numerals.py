@@ -12,7 +12,7 @@ from collections.abc import Callable
 import numpy as np
 
 from hubtack.adjust.ground.table import Flags, Floats, Ints, Names
-from hubtack.io.units import ARCSEC, RADIANS, Units
+from hubtack.io.units import ARCSEC, METRES, RADIANS, Units
 
 _EXACT = 1e9  # scaled numbers below it are known to 2e-7, see _CLEAR
 _CLEAR = 0.5 - 1e-6  # this far from an integer at most, a scaled number surely rounds to it
@@ -36,7 +36,12 @@ def fixed(values: Floats, decimals: int, infinite: str = "none") -> list[str]:
 
 def lengths(units: Units, metres: Floats, decimals: int) -> list[str]:
     """`Units.show_length` of each."""
-    return fixed(np.asarray(units.length_of(metres)), decimals, "")
+    return fixed(metres / METRES[units.length], decimals, "")
+
+
+def small_lengths(units: Units, metres: Floats, decimals: int) -> list[str]:
+    """`Units.small_length_of` of each, `none` where infinite."""
+    return fixed(metres / METRES[units.length] * 1000, decimals)
 
 
 def angles(units: Units, radians: Floats, decimals: int = 1) -> list[str]:

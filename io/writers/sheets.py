@@ -170,7 +170,7 @@ class Show:
 
     def smalls(self, metres: Floats, decimals: int = 2) -> list[str]:
         """`small` of each."""
-        return numerals.fixed(np.asarray(self.units.small_length_of(metres)), decimals)
+        return numerals.small_lengths(self.units, metres, decimals)
 
     def zeniths(self, radians: Floats) -> list[str]:
         """`zenith` of each."""
