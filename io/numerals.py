@@ -27,7 +27,7 @@ def fixed(values: Floats, decimals: int, infinite: str = "none") -> list[str]:
         whole = np.rint(scaled)
         sure = (np.abs(scaled - whole) < _CLEAR) & (np.abs(scaled) < _EXACT)
     out: Names = np.empty(len(values), dtype=object)
-    out[sure] = _shared(whole[sure].astype(np.int64), lambda k: [form % (i / scale) for i in k])
+    out[sure] = shared(whole[sure].astype(np.int64), lambda k: [form % (i / scale) for i in k])
     if not sure.all():
         odd = {"nan": "", "inf": infinite, "-inf": infinite, form % -0.0: form % 0.0}
         out[~sure] = _objects([odd.get(t, t) for t in [form % v for v in values[~sure].tolist()]])
@@ -74,12 +74,12 @@ def _dms(steps: Ints, decimals: int) -> list[str]:
     minutes, rest = np.divmod(steps, 60 * 10**decimals)
     wide = decimals + 3 if decimals else 2
     form = f"%0{wide}.{decimals}f"
-    heads = _shared(minutes, lambda k: [f"{m // 60}-{m % 60:02d}-" for m in k])
-    tails = _shared(rest, lambda k: [form % (s / 10**decimals) for s in k])
+    heads = shared(minutes, lambda k: [f"{m // 60}-{m % 60:02d}-" for m in k])
+    tails = shared(rest, lambda k: [form % (s / 10**decimals) for s in k])
     return [a + b for a, b in zip(heads.tolist(), tails.tolist(), strict=True)]
 
 
-def _shared(whole: Ints, texts: Callable[[list[int]], list[str]]) -> Names:
+def shared(whole: Ints, texts: Callable[[list[int]], list[str]]) -> Names:
     """Texts (n,) of integers; of those that lie close together each different one is made once."""
     if not len(whole):
         return np.empty(0, dtype=object)

@@ -82,23 +82,24 @@ class Form:
     """k linear forms of independent errors, kept by error: covariance Σ σ²ccᵀ. Shared errors meet under one key."""
 
     k: int
-    coefficients: dict[Key, Floats] = field(default_factory=dict)
+    coefficients: dict[Key, Floats | float] = field(default_factory=dict)
     sigmas: dict[Key, float] = field(default_factory=dict)
 
     def add(self, key: Key, sigma: float, coefficient: Floats | float) -> None:
-        """Add an error of `sigma` with its coefficients (k,)."""
+        """Add an error of `sigma` with its coefficients (k,), or with one that all forms have."""
         if sigma <= 0.0:
             return
-        c = np.broadcast_to(np.asarray(coefficient, dtype=float), (self.k,))
-        self.coefficients[key] = self.coefficients[key] + c if key in self.coefficients else c.copy()
+        known = self.coefficients.get(key)
+        self.coefficients[key] = coefficient if known is None else known + coefficient
         self.sigmas[key] = sigma
 
     def covariance(self) -> Floats:
         """(k, k)."""
-        Q = np.zeros((self.k, self.k))
-        for key, c in self.coefficients.items():
-            Q += self.sigmas[key] ** 2 * np.outer(c, c)
-        return Q
+        C = np.empty((len(self.coefficients), self.k))
+        for i, c in enumerate(self.coefficients.values()):
+            C[i] = c
+        C *= np.fromiter(self.sigmas.values(), np.float64, len(C))[:, None]
+        return np.asarray(C.T @ C)
 
 
 @dataclass(frozen=True)

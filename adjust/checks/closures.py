@@ -7,6 +7,7 @@ in truth: such a loop says nothing about the centring over its marks.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -179,4 +180,4 @@ def _height(
 
 
 def _usable(effects: Effects, leg: Leg) -> bool:
-    return not np.isnan(leg.up) and known_heights(effects, leg)
+    return not math.isnan(leg.up) and known_heights(effects, leg)

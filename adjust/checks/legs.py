@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from ..ground.network import Network
-from ..ground.table import Floats
+from ..ground.table import Floats, Ints
 from ..model.frames import frame_of
-from ..model.reductions import Observations, reduce_readings, wrap
+from ..model.reductions import Observations, numbered, packed, reduce_readings, wrap
 from ..settings import Settings
 from .plumb import plumbed
+
+_KINDS = ("direction", "zenith", "distance", "level")
 
 
 @dataclass(frozen=True)
@@ -58,51 +61,38 @@ def legs(
         usual = float(np.nanmean(known)) if np.isfinite(known).any() else 1.0
         scales = np.where(np.isfinite(known), known, usual)
     R, k = settings.radius, settings.refraction
-    groups: dict[tuple[int, int], dict[str, list[int]]] = {}
-    for i in np.flatnonzero(obs.used & (obs.start_setup >= 0) & (obs.end_setup >= 0)).tolist():
-        if obs.kind[i] in ("direction", "zenith", "distance", "level"):
-            pair = int(obs.start_setup[i]), int(obs.end_setup[i])
-            groups.setdefault(pair, {}).setdefault(str(obs.kind[i]), []).append(i)
-    out: list[Leg] = []
-    for (start, end), kinds in groups.items():
-        z, sz = _mean(obs, kinds.get("zenith", []))
-        S, sS = _mean(obs, kinds.get("distance", []))
-        level, s_level = _mean(obs, kinds.get("level", []))
-        sin, cos = np.sin(z), np.cos(z)
-        D = S * sin - (1.0 - 0.5 * k) * S**2 * sin * cos / R
-        bend = (
-            settings.refraction_sigma * S**2 * sin * cos / (2.0 * R)
-        )  # σ_k·∂D/∂k: matters on long steep sights
-        s_D = float(np.sqrt((sin * sS) ** 2 + (S * cos * sz) ** 2 + bend**2))
-        if np.isnan(D):
-            D, s_D = level, s_level
-        far = S * sin if not np.isnan(S) else level
-        flat = level / np.tan(z) if np.isnan(S) else S * cos
-        s_up = (
-            np.hypot(cos * sS, S * sin * sz)
-            if not np.isnan(S)
-            else np.hypot(s_level / np.tan(z), level * sz / sin**2)
-        )
-        to_grid = float(scales[network.setups.mark[start]])
-        out.append(
-            Leg(
-                len(out),
-                start,
-                end,
-                int(network.setups.mark[start]),
-                int(network.setups.mark[end]),
-                float(D) * to_grid,
-                float(s_D),
-                float(flat + (1.0 - k) * far**2 / (2.0 * R)),
-                float(s_up),
-                float(-(far**2) / (2.0 * R)),
-                {
-                    int(obs.round[i]): (float(obs.value[i]), float(obs.sigma[i]))
-                    for i in kinds.get("direction", [])
-                },
-                on_grid=coordinates is not None,
-            )
-        )
+    rows = np.flatnonzero(
+        obs.used & (obs.start_setup >= 0) & (obs.end_setup >= 0) & np.isin(obs.kind, _KINDS)
+    )
+    first, number = numbered(packed(obs.start_setup[rows], obs.end_setup[rows]))
+    order = np.argsort(first)  # of their first sights
+    rank = np.empty_like(order)
+    rank[order] = np.arange(len(order))
+    leg_of, start, end = rank[number], obs.start_setup[rows[first[order]]], obs.end_setup[rows[first[order]]]
+    z, sz = _means(obs, rows, leg_of, len(order), "zenith")
+    S, sS = _means(obs, rows, leg_of, len(order), "distance")
+    level, s_level = _means(obs, rows, leg_of, len(order), "level")
+    sin, cos = np.sin(z), np.cos(z)
+    D = S * sin - (1.0 - 0.5 * k) * S**2 * sin * cos / R
+    bend = settings.refraction_sigma * S**2 * sin * cos / (2.0 * R)  # σ_k·∂D/∂k: matters on long steep sights
+    s_D = np.sqrt((sin * sS) ** 2 + (S * cos * sz) ** 2 + bend**2)
+    D, s_D = np.where(np.isnan(D), level, D), np.where(np.isnan(D), s_level, s_D)
+    sloped = ~np.isnan(S)
+    far = np.where(sloped, S * sin, level)
+    with np.errstate(divide="ignore", invalid="ignore"):  # a vertical sight has no horizontal distance
+        flat = np.where(sloped, S * cos, level / np.tan(z))
+        up_of_level = np.hypot(s_level / np.tan(z), level * sz / sin**2)
+    s_up = np.where(sloped, np.hypot(cos * sS, S * sin * sz), up_of_level)
+    directions: list[dict[int, tuple[float, float]]] = [{} for _ in order]
+    seen = obs.kind[rows] == "direction"
+    columns = (obs.round[rows[seen]], obs.value[rows[seen]], obs.sigma[rows[seen]])
+    for i, r, value, sigma in zip(leg_of[seen].tolist(), *(c.tolist() for c in columns), strict=True):
+        directions[i][r] = (value, sigma)
+    here, there = network.setups.mark[start], network.setups.mark[end]
+    numbers = (D * scales[here], s_D, flat + (1.0 - k) * far**2 / (2.0 * R), s_up, -(far**2) / (2.0 * R))
+    parts = [*(c.tolist() for c in (start, end, here, there, *numbers)), directions]
+    parts += [[""] * len(order), [coordinates is not None] * len(order)]
+    out = [Leg(n, *part) for n, part in enumerate(zip(*parts, strict=True))]
     for i in np.flatnonzero(obs.used & (obs.kind == "rise")).tolist():
         nan, rise, sigma = float("nan"), float(obs.value[i]), float(obs.sigma[i])
         ends = int(obs.start_mark[i]), int(obs.end_mark[i])
@@ -119,7 +109,7 @@ class Index:
         for leg in legs:
             a, b = leg.start_mark, leg.end_mark
             self._of.setdefault((a, b), []).append(leg)
-            if not np.isnan(leg.D) and a != b:
+            if not math.isnan(leg.D) and a != b:
                 self._beside.setdefault(a, {})[b] = None
                 self._beside.setdefault(b, {})[a] = None
 
@@ -134,7 +124,7 @@ class Index:
     def distance(self, start: int, end: int) -> Leg:
         """A leg with a distance between two marks that are `beside` each other: sighted forwards where there is one."""
         both = (*self.of(start, end), *self.of(end, start))
-        return next(leg for leg in both if not np.isnan(leg.D))
+        return next(leg for leg in both if not math.isnan(leg.D))
 
     def angle_at(self, at: int, back: int, fore: int) -> tuple[Leg, Leg] | None:
         """Legs of one instrument setup on `at` to both neighbours, with a common round."""
@@ -160,8 +150,10 @@ def angle(back: Leg, fore: Leg) -> tuple[float, float]:
     return float(np.mod(np.sum(weight * near) / weight.sum(), 2.0 * np.pi)), float(weight.sum() ** -0.5)
 
 
-def _mean(obs: Observations, rows: list[int]) -> tuple[float, float]:
-    if not rows:
-        return float("nan"), float("nan")
-    weight = 1.0 / obs.sigma[rows] ** 2
-    return float(np.sum(weight * obs.value[rows]) / weight.sum()), float(weight.sum() ** -0.5)
+def _means(obs: Observations, rows: Ints, leg: Ints, n: int, kind: str) -> tuple[Floats, Floats]:
+    """Weighted mean and its sigma of what each of n legs has of a kind, NaN where there is none."""
+    mine = obs.kind[rows] == kind
+    weight = 1.0 / obs.sigma[rows[mine]] ** 2
+    total: Floats = np.bincount(leg[mine], weight, n).astype(np.float64)
+    total[total == 0.0] = np.nan
+    return np.bincount(leg[mine], weight * obs.value[rows[mine]], n) / total, total**-0.5

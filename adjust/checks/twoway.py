@@ -6,11 +6,13 @@ base, its error cancels. New setups at both ends:  2σ_S² + Σ of four centring
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 
 import numpy as np
 
 from ..ground.network import Network
+from ..ground.table import Floats
 from ..settings import Settings
 from .check import Check, Effects, Form, critical_of, normal_check
 from .legs import Leg
@@ -37,7 +39,9 @@ def two_way_checks(network: Network, settings: Settings, legs: list[Leg]) -> lis
 
 def known_heights(effects: Effects, leg: Leg) -> bool:
     """Whether both devices have heights."""
-    return leg.start < 0 or not np.isnan(effects.heights[[leg.start, leg.end]]).any()
+    return leg.start < 0 or not (
+        math.isnan(effects.heights[leg.start]) or math.isnan(effects.heights[leg.end])
+    )
 
 
 def rise_of_marks(effects: Effects, leg: Leg) -> float:
@@ -47,19 +51,13 @@ def rise_of_marks(effects: Effects, leg: Leg) -> float:
     return float(leg.up + effects.heights[leg.start] - effects.heights[leg.end])
 
 
-def add_rise(
-    form: Form,
-    settings: Settings,
-    effects: Effects,
-    leg: Leg,
-    sign: float | np.ndarray[tuple[int], np.dtype[np.float64]],
-) -> None:
+def add_rise(form: Form, settings: Settings, effects: Effects, leg: Leg, sign: Floats | float) -> None:
     """What makes a rise wrong: its readings, two heights, and refraction, which is common to all."""
     form.add(("up", leg.number, 0), leg.sigma_up, sign)
     if leg.start >= 0:
         effects.rise(form, leg.start, sign)
-        effects.rise(form, leg.end, -np.asarray(sign))
-    form.add(("refraction", 0, 0), settings.refraction_sigma, np.asarray(sign) * leg.refraction)
+        effects.rise(form, leg.end, -sign)
+    form.add(("refraction", 0, 0), settings.refraction_sigma, sign * leg.refraction)
 
 
 def _distance(network: Network, effects: Effects, first: Leg, again: Leg, limit: float) -> Check:

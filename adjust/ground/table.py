@@ -139,6 +139,14 @@ def distinct(values: Ints) -> Ints:
     return np.asarray(np.unique(values, axis=0, return_index=True)[0])
 
 
+def rows_by(values: Ints) -> dict[int, Ints]:
+    """Rows of every value, ascending; values in the order in which they first occur."""
+    order = np.argsort(values, kind="stable")
+    starts = np.flatnonzero(np.diff(values[order], prepend=values[order[:1]] - 1))
+    parts = np.split(order, starts[1:]) if len(order) else []
+    return {int(values[p[0]]): p for p in sorted(parts, key=lambda p: int(p[0]))}
+
+
 def _as_array(value: Any, dtype: Any) -> NDArray[Any]:
     if dtype is np.object_ and not isinstance(value, np.ndarray):
         values = list(value)

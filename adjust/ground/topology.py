@@ -332,25 +332,15 @@ def _links(obs: Observations) -> list[tuple[int, int, int, int, list[int]]]:
     """One entry a sight (a pair of setups, whatever was read, in however many rounds) or a row between
     marks.
     """
+    rows = np.flatnonzero(obs.used)
+    columns = (obs.start_mark, obs.end_mark, obs.start_setup, obs.end_setup, obs.block)
+    ends: dict[Any, tuple[int, int, int, int]] = {}
     found: dict[Any, list[int]] = defaultdict(list)
-    for row in np.flatnonzero(obs.used).tolist():
-        pair = int(obs.start_mark[row]), int(obs.end_mark[row])
-        setups = int(obs.start_setup[row]), int(obs.end_setup[row])
-        block = int(obs.block[row])
-        found[
-            ("block", block) if block >= 0 else (*pair, *setups) if max(setups) >= 0 else ("row", row)
-        ].append(row)
-    return [
-        (
-            int(obs.start_mark[r[0]]),
-            int(obs.end_mark[r[0]]),
-            int(obs.start_setup[r[0]]),
-            int(obs.end_setup[r[0]]),
-            r,
-        )
-        for r in found.values()
-        if obs.start_mark[r[0]] != obs.end_mark[r[0]]
-    ]
+    for row, a, b, s, e, block in zip(rows.tolist(), *(c[rows].tolist() for c in columns), strict=True):
+        key = ("block", block) if block >= 0 else (a, b, s, e) if s >= 0 or e >= 0 else ("row", row)
+        found[key].append(row)
+        ends.setdefault(key, (a, b, s, e))
+    return [(*ends[key], r) for key, r in found.items() if ends[key][0] != ends[key][1]]
 
 
 def _spurs(

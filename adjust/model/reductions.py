@@ -67,11 +67,21 @@ def rows_of_kind(obs: Observations) -> dict[str, Ints]:
     return known
 
 
+_OF_NETWORK: WeakKeyDictionary[Network, Observations] = WeakKeyDictionary()
+
+
 def reduce_readings(network: Network) -> Observations:
-    """All observations of a network, in the order of KINDS and, within a kind, of their first rows.
+    """All observations of a network, in the order of KINDS and, within a kind, of their first rows. Made once for each network.
 
     Rows that a decision left out become observations of their own with `used` False.
     """
+    known = _OF_NETWORK.get(network)
+    if known is None:
+        known = _OF_NETWORK[network] = _reduced(network)
+    return known
+
+
+def _reduced(network: Network) -> Observations:
     pairs = _Pairs(network)
     found = [_sight_part(network, pairs, name) for name in ("direction", "zenith", "distance", "level")]
     found += [_reduced_part(network, name) for name in REDUCED_KINDS]

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hubtack.adjust.checks.faces import half_differences, pairs
-from hubtack.adjust.ground.table import Floats, Ints
-from hubtack.adjust.model.reductions import wrap
+from hubtack.adjust.ground.table import Floats, Ints, rows_by
+from hubtack.adjust.model.reductions import numbered, packed, wrap
 from hubtack.io.pictures.drawing import Drawing, Line, Symbol, Text, shortened, text_width
 from hubtack.io.pictures.plot import (
     HEAD,
@@ -28,6 +28,7 @@ from hubtack.io.pictures.plot import (
     ticks,
     whisker,
 )
+from hubtack.io.units import RADIANS
 from hubtack.io.writers.sheets import plain
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ def day_drawing(a: Adjustment, job: Job) -> Drawing | None:
     unit, small = job.units.small_angle_name, job.units.small_angle_of
     for k, (title, x, radians, setup, sigma) in enumerate(plots):
         y1 = drawing.height - HEAD - 26.0 - tall - k * (tall + gap)
-        v = np.array([small(float(r)) for r in radians])
+        v = radians / RADIANS[unit]
         middle = 0.0 if sigma is not None else float(np.nanmedian(v))
         limit = reach(v - middle, small(1e-6))
         axes = Axes(
@@ -79,10 +80,10 @@ def day_drawing(a: Adjustment, job: Job) -> Drawing | None:
         _setups(drawing, axes, a, spans, names=k == 0)
         odd = np.zeros(len(v), dtype=bool)
         if sigma is None:
-            scatter(drawing, axes, x, v, odd, [""] * len(v))
+            scatter(drawing, axes, x, v, odd, lambda row: "")
             words = _means(drawing, axes, x, v, setup) if "pairs" in title else f"{len(v)} of them"
         else:
-            half_bars = np.array([small(FACTOR * float(r)) for r in sigma])
+            half_bars = FACTOR * sigma / RADIANS[unit]
             for t, value, bar in zip(x.tolist(), v.tolist(), half_bars.tolist(), strict=True):
                 whisker(drawing, axes, t, value - bar, value + bar)
                 if axes.inside(t, value):
@@ -130,14 +131,17 @@ def _orientations(a: Adjustment, at: Floats) -> tuple[str, Floats, Floats, Ints,
     """Orientation of each round less the mean of its setup's rounds, where there are several and the circle was left alone."""
     o, s = a.orientations, a.network.sights
     x, v, sigma, setup = [], [], [], []
-    for row in dict.fromkeys(o.setup_row.tolist()):
-        mine = np.flatnonzero(o.setup_row == row)
+    used = np.flatnonzero(s.used)
+    first, number = numbered(packed(s.start[used], s.round[used]))
+    keys = list(zip(s.start[used[first]].tolist(), s.round[used[first]].tolist(), strict=True))
+    sighted = {keys[k]: used[mine] for k, mine in rows_by(number).items()}
+    for row, mine in rows_by(o.setup_row).items():
         turn = wrap(o.value[mine] - o.value[mine[0]])
         if len(mine) < 2 or float(np.abs(turn).max()) > TURNED:
             continue
         for i, value in zip(mine.tolist(), (turn - turn.mean()).tolist(), strict=True):
-            sights = np.flatnonzero(s.used & (s.start == row) & (s.round == o.round[i]))
-            x.append(float(at[sights].mean()) if len(sights) else math.nan)
+            sights = sighted.get((row, int(o.round[i])))
+            x.append(math.nan if sights is None else float(at[sights].mean()))
             v.append(value)
             sigma.append(float(o.sigma[i]))
             setup.append(row)
@@ -178,9 +182,8 @@ def _spans(a: Adjustment, at: Floats) -> dict[int, tuple[float, float]]:
     """From when to when each instrument setup was sighted from, in the order of the first sight."""
     s = a.network.sights
     found = {}
-    for row in dict.fromkeys(s.start.tolist()):
-        mine = at[s.start == row]
-        found[row] = (float(mine.min()), float(mine.max()))
+    for row, mine in rows_by(s.start).items():
+        found[row] = (float(at[mine].min()), float(at[mine].max()))
     return dict(sorted(found.items(), key=lambda item: item[1]))
 
 
@@ -200,8 +203,8 @@ def _setups(
 
 def _means(drawing: Drawing, axes: Axes, x: Floats, v: Floats, setup: Ints) -> str:
     """The mean of each setup with the interval that the scatter of all pairs about their means gives it."""
-    told = np.isfinite(v)
-    groups = [np.flatnonzero(told & (setup == row)) for row in dict.fromkeys(setup[told].tolist())]
+    told = np.flatnonzero(np.isfinite(v))
+    groups = [told[mine] for mine in rows_by(setup[told]).values()]
     freedom = sum(len(g) - 1 for g in groups)
     within = (
         math.sqrt(sum(float(((v[g] - v[g].mean()) ** 2).sum()) for g in groups) / freedom)
@@ -214,7 +217,7 @@ def _means(drawing: Drawing, axes: Axes, x: Floats, v: Floats, setup: Ints) -> s
         means.append(mean)
         if math.isfinite(half) and axes.low <= mean <= axes.high:
             whisker(drawing, axes, float(x[g].mean()), mean - half, mean + half, "bar")
-    return f"{int(told.sum())} pairs, means of setups from {plain(min(means), 1)} to {plain(max(means), 1)}"
+    return f"{len(told)} pairs, means of setups from {plain(min(means), 1)} to {plain(max(means), 1)}"
 
 
 def _hours(drawing: Drawing, axes: Axes) -> None:

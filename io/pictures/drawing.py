@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from hubtack.adjust.ground.table import Floats
+from hubtack.adjust.ground.table import Flags, Floats
 
 Anchor = Literal["start", "middle", "end"]
 Shape = Literal[
@@ -36,6 +36,7 @@ STYLES: dict[Style, tuple[str, float, tuple[float, float] | None, str | None]] =
 }
 Box = tuple[float, float, float, float]  # x1, y1, x2, y2
 _HALF = 5.0  # half the width of the symbol of a mark
+_HAIR = 1e-6  # points: what touches a box counts as near it
 # Widths of letters in sizes of the type, for a plain sans serif: enough to keep names apart (measured in tests).
 _NARROW, _WIDE = frozenset("iIjl.,:;'|!-()[] ftr/"), frozenset("MWmw@%—…")
 
@@ -76,6 +77,15 @@ class Symbol:
 
 
 @dataclass(frozen=True)
+class Dots:
+    """Plain dots of one size without names, which may be thousands: x, y (n,), width in points."""
+
+    x: Floats
+    y: Floats
+    size: float
+
+
+@dataclass(frozen=True)
 class Text:
     """One line of text; y is the middle of its letters. `turn` (degrees, counter-clockwise) is about its anchor."""
 
@@ -99,7 +109,7 @@ class Area:
 
 @dataclass
 class Drawing:
-    """The page and what stands on it. Drawn in the order areas, lines, ellipses, symbols, texts.
+    """The page and what stands on it. Drawn in the order areas, lines, ellipses, symbols, dots, texts.
 
     `words` says in a sentence or two what is seen, for readers who don't see it.
     """
@@ -112,6 +122,7 @@ class Drawing:
     symbols: list[Symbol] = field(default_factory=list)
     texts: list[Text] = field(default_factory=list)
     areas: list[Area] = field(default_factory=list)
+    dots: list[Dots] = field(default_factory=list)
     words: str = ""
 
 
@@ -148,25 +159,32 @@ def place_names(
         return []
     away = np.hypot(points[:, None, 0] - points[None, :, 0], points[:, None, 1] - points[None, :, 1])
     crowd = np.sum(away < 60.0, axis=1)
-    taken = np.hstack([points - _HALF, points + _HALF])
+    count = len(points)
+    taken = np.empty((2 * count, 4))  # points, then the names as they find their places
+    taken[:count] = np.hstack([points - _HALF, points + _HALF])
     drawn = np.hstack([points - reach, points + reach])
+    crossings = _Segments(segments).crossing
     places: list[tuple[float, float] | None] = [None] * len(points)
     for i in np.lexsort((np.arange(len(points)), -crowd)):
         best: tuple[float, Box] | None = None
         for ring, gap in enumerate((reach[i] + 2.5, np.full(2, _HALF + 2.0), reach[i] + 14.0)):
-            for order, box in enumerate(_around(points[i], sizes[i], gap)):
+            boxes = _around(points[i], sizes[i], gap)
+            free: Flags = ~np.any(_overlapping(np.array(boxes), taken[:count]), axis=1)
+            for order, box in enumerate(boxes):
                 if box[0] < page[0] or box[1] < page[1] or box[2] > page[2] or box[3] > page[3]:
                     continue
-                if _overlapping(box, taken):
+                if not free[order]:
                     continue
-                cost = _crossings(box, segments) + 0.7 * _overlapping(box, drawn) + 0.05 * order + 0.4 * ring
+                covered = int(_overlapping(np.array([box]), drawn).sum())
+                cost = crossings(box) + 0.7 * covered + 0.05 * order + 0.4 * ring
                 if best is None or cost < best[0]:
                     best = (cost, box)
             if best is not None and best[0] < 0.4:
                 break
         if best is not None:
             box = best[1]
-            taken = np.vstack([taken, box])
+            taken[count] = box
+            count += 1
             places[i] = (box[0], (box[1] + box[3]) / 2)
     return places
 
@@ -193,19 +211,30 @@ def _around(point: Floats, size: Floats, gap: Floats) -> list[Box]:
     return [(left, low, left + w, low + h) for left, low in lower_left]
 
 
-def _overlapping(box: Box, others: Floats) -> int:
-    apart = (
-        (others[:, 2] < box[0]) | (others[:, 0] > box[2]) | (others[:, 3] < box[1]) | (others[:, 1] > box[3])
-    )
-    return int(np.sum(~apart))
+def _overlapping(boxes: Floats, others: Floats) -> Flags:
+    """Which of some boxes (m, 4) lie over which others (n, 4): (m, n)."""
+    x1, y1, x2, y2 = (c[:, None] for c in boxes.T)
+    found: Flags = (others[:, 2] >= x1) & (others[:, 0] <= x2) & (others[:, 3] >= y1) & (others[:, 1] <= y2)
+    return found
 
 
-def _crossings(box: Box, segments: Floats) -> float:
-    """How many segments pass through a box: clipped against it, all at once (slabs in x and y)."""
-    if not len(segments):
-        return 0.0
-    start, step = segments[:, :2], segments[:, 2:] - segments[:, :2]
-    step = np.where(step == 0.0, 1e-9, step)
-    a, b = (np.array(box[:2]) - start) / step, (np.array(box[2:]) - start) / step
-    enter, leave = np.minimum(a, b).max(axis=1), np.maximum(a, b).min(axis=1)
-    return float(np.sum((enter < leave) & (leave > 0.0) & (enter < 1.0)))
+class _Segments:
+    """Segments (n, 4) that are asked again and again how many of them pass through a box."""
+
+    def __init__(self, segments: Floats) -> None:
+        ends = segments.reshape(-1, 4)
+        self._start, step = ends[:, :2], ends[:, 2:] - ends[:, :2]
+        self._step = np.where(step == 0.0, 1e-9, step)
+        ends = np.hstack([self._start, self._start + self._step])
+        around = np.minimum(ends[:, :2], ends[:, 2:]) - _HAIR, np.maximum(ends[:, :2], ends[:, 2:]) + _HAIR
+        self._around: Floats = np.hstack(around)
+
+    def crossing(self, box: Box) -> float:
+        """Clipped against the box, all that come near it at once (slabs in x and y)."""
+        near = np.flatnonzero(_overlapping(np.array([box]), self._around)[0])
+        if not len(near):
+            return 0.0
+        start, step = self._start[near], self._step[near]
+        a, b = (np.array(box[:2]) - start) / step, (np.array(box[2:]) - start) / step
+        enter, leave = np.minimum(a, b).max(axis=1), np.maximum(a, b).min(axis=1)
+        return float(np.sum((enter < leave) & (leave > 0.0) & (enter < 1.0)))

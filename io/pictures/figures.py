@@ -67,6 +67,7 @@ def save_png(drawing: Drawing, path: Path) -> None:
         _lines(axes, drawing)
         _ellipses(axes, drawing)
         _symbols(axes, drawing)
+        _dots(axes, drawing)
         _texts(axes, drawing)
         figure.savefig(path, format="png", metadata={"Software": None}, pil_kwargs=_PNG)
 
@@ -131,6 +132,15 @@ def _symbols(axes: Axes, drawing: Drawing) -> None:
                 markerfacecolor=_FACES.get(shape, "#222222"), markeredgecolor=edge,
                 markeredgewidth=0.8 if shape in ("ring", "flag") else 1.1, zorder=3.0, clip_on=False,
             )  # fmt: skip
+
+
+def _dots(axes: Axes, drawing: Drawing) -> None:
+    for size in sorted({d.size for d in drawing.dots}):
+        x, y = (np.concatenate([getattr(d, c) for d in drawing.dots if d.size == size]) for c in "xy")
+        axes.plot(
+            x, y, linestyle="none", marker=_MARKERS["dot"], markersize=size, markerfacecolor=_FACES["dot"],
+            markeredgecolor="none", markeredgewidth=1.1, zorder=3.0, clip_on=False,
+        )  # fmt: skip
 
 
 def _texts(axes: Axes, drawing: Drawing) -> None:

@@ -160,18 +160,19 @@ def _profile(a: Adjustment, job: Job) -> Drawing:
 
 def _sights(a: Adjustment, x: Floats, y: Floats, drawing: Drawing) -> Floats:
     """One line a pair of marks that an observation joins, flagged ones apart. Returns the lines as (n, 4)."""
-    o = a.observations
-    pairs: dict[tuple[int, int], bool] = {}
-    for start, end, flagged in zip(
-        o.start_mark.tolist(), o.end_mark.tolist(), o.flagged.tolist(), strict=True
-    ):
-        if start >= 0 and end >= 0 and start != end and np.isfinite(x[start]) and np.isfinite(x[end]):
-            key = (min(start, end), max(start, end))
-            pairs[key] = pairs.get(key, False) or flagged
-    for (start, end), flagged in sorted(pairs.items()):
-        style: Style = "flagged" if flagged else "sight"
-        drawing.lines.append(Line(x[start], y[start], x[end], y[end], style))
-    return np.array([[x[s], y[s], x[e], y[e]] for s, e in sorted(pairs)]).reshape(-1, 4)
+    o, n = a.observations, len(x)
+    start, end = np.minimum(o.start_mark, o.end_mark), np.maximum(o.start_mark, o.end_mark)
+    joins = np.flatnonzero((start >= 0) & (start != end) & np.isfinite(x[start]) & np.isfinite(x[end]))
+    pairs, number = np.unique(start[joins] * n + end[joins], return_inverse=True)
+    flagged = np.bincount(number.reshape(-1), o.flagged[joins], minlength=len(pairs)) > 0
+    a_, b_ = pairs // n, pairs % n
+    segments: Floats = np.column_stack([x[a_], y[a_], x[b_], y[b_]])
+    styles: tuple[Style, Style] = ("sight", "flagged")
+    drawing.lines += [
+        Line(x1, y1, x2, y2, styles[wrong])
+        for (x1, y1, x2, y2), wrong in zip(segments.tolist(), flagged.tolist(), strict=True)
+    ]
+    return segments
 
 
 def _exaggeration(sizes: Floats, scale: float, room: float = 23.0) -> float:

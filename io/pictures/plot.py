@@ -3,14 +3,28 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import TypeVar
 
 import numpy as np
 
 from hubtack.adjust.ground.table import Flags, Floats
-from hubtack.io.pictures.drawing import Area, Drawing, Line, Shape, Style, Symbol, Text, nice, text_width
+from hubtack.io.pictures.drawing import (
+    Area,
+    Dots,
+    Drawing,
+    Line,
+    Shape,
+    Style,
+    Symbol,
+    Text,
+    nice,
+    text_width,
+)
 
+Amount = TypeVar("Amount", float, Floats)
 WIDTH = 720.0
 LEFT, RIGHT, HEAD = 54.0, 18.0, 52.0  # room for the labels of the axis, at the right, and for the title
 
@@ -28,12 +42,12 @@ class Axes:
     low: float
     high: float
 
-    def x(self, value: float) -> float:
-        """Where a value stands across the page."""
+    def x(self, value: Amount) -> Amount:
+        """Where a value, or each of some, stands across the page."""
         return self.x1 + (value - self.left) / (self.right - self.left) * (self.x2 - self.x1)
 
-    def y(self, value: float) -> float:
-        """Where a value stands up the page."""
+    def y(self, value: Amount) -> Amount:
+        """Where a value, or each of some, stands up the page."""
         return self.y1 + (value - self.low) / (self.high - self.low) * (self.y2 - self.y1)
 
     def inside(self, x: float, y: float) -> bool:
@@ -87,29 +101,32 @@ def draw_axes(
     drawing.texts.append(Text(a.x1 - 40.0, (a.y1 + a.y2) / 2, up, 8.0, "middle", turn=90.0))
 
 
-def scatter(drawing: Drawing, axes: Axes, x: Floats, y: Floats, odd: Flags, names: list[str]) -> None:
+def scatter(
+    drawing: Drawing, axes: Axes, x: Floats, y: Floats, odd: Flags, name: Callable[[int], str]
+) -> None:
     """Dots; odd ones as marked diamonds with their names; what lies above or below the plot as arrows at its edge.
 
-    Of more than a page bears, all odd ones are drawn and of the others every so many-th (see `thinned`).
+    Of more than a page bears, all odd ones are drawn and of the others every so many-th (see `thinned`). `name` tells the name
+    of a row.
     """
-    keep = thinned(odd)
+    rows = np.flatnonzero(thinned(odd) & np.isfinite(x) & np.isfinite(y))
     size = 3.4 if len(x) < 400 else 2.4 if len(x) < 2000 else 1.6
+    across, up = axes.x(x[rows]), axes.y(np.clip(y[rows], axes.low, axes.high))
+    above, below = y[rows] > axes.high, y[rows] < axes.low
+    plain = ~(above | below | odd[rows])
+    drawing.dots.append(Dots(across[plain], up[plain], size))
     taken: list[tuple[float, float, float]] = []
-    for i in np.flatnonzero(keep & np.isfinite(x) & np.isfinite(y)).tolist():
-        up = float(y[i])
-        above, below = up > axes.high, up < axes.low
-        place = axes.x(float(x[i])), axes.y(min(max(up, axes.low), axes.high))
-        if above or below:
-            shape: Shape = "open-triangle" if above else "open-down"
+    for k in np.flatnonzero(~plain).tolist():
+        place, called = (float(across[k]), float(up[k])), name(int(rows[k]))
+        if above[k] or below[k]:
+            shape: Shape = "open-triangle" if above[k] else "open-down"
             drawing.symbols.append(
-                Symbol(place[0], place[1] + (-4.0 if above else 4.0), shape, 6.0, names[i])
+                Symbol(place[0], place[1] + (-4.0 if above[k] else 4.0), shape, 6.0, called)
             )
         else:
-            drawing.symbols.append(
-                Symbol(*place, "flag" if odd[i] else "dot", 4.6 if odd[i] else size, names[i])
-            )
-        if odd[i]:
-            _name(drawing, axes, place, names[i], taken)
+            drawing.symbols.append(Symbol(*place, "flag", 4.6, called))
+        if odd[rows[k]]:
+            _name(drawing, axes, place, called, taken)
 
 
 def _name(

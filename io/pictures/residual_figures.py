@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from hubtack.adjust.ground.table import Floats, Ints
+from hubtack.adjust.ground.table import Floats, Ints, Names
 from hubtack.io.pages.verdict import readings_of
 from hubtack.io.pictures.drawing import Anchor, Drawing, Line, Symbol, Text
 from hubtack.io.pictures.plot import (
@@ -25,6 +26,7 @@ from hubtack.io.pictures.plot import (
     thinned,
     whisker,
 )
+from hubtack.io.units import METRES, RADIANS
 from hubtack.io.writers.sheets import plain
 
 if TYPE_CHECKING:
@@ -130,7 +132,7 @@ def distance_drawing(a: Adjustment, job: Job) -> Drawing | None:
     far = np.hypot(np.hypot(*(m.east[o.end_mark] - m.east[o.start_mark],
                               m.north[o.end_mark] - m.north[o.start_mark])), rise)  # fmt: skip
     far = np.where((o.start_mark >= 0) & (o.end_mark >= 0), far, np.nan)
-    far = np.array([job.units.length_of(float(v)) for v in far])
+    far = far / METRES[job.units.length]
     what = "Distances on one side, or tilted: a constant is wrong. Angles that spread on short sights: centring is worse."
     return _stack(a, job, far, f"distance, {job.units.length_name}", "residuals by distance", what)
 
@@ -179,8 +181,8 @@ def _stack(a: Adjustment, job: Job, x: Floats, across: str, title: str, what: st
     left_out = 0
     for k, (kind, rows) in enumerate(groups.items()):
         angle = str(o.quantity[rows[0]]) == "angle"
-        size = units.small_angle_of if angle else units.small_length_of
-        v = np.array([size(float(r)) for r in o.residual[rows]])
+        v = o.residual[rows]
+        v = v / RADIANS[units.small_angle_name] if angle else v / METRES[units.length] * 1000.0
         unit = units.small_angle_name if angle else units.small_length_name
         y1 = drawing.height - HEAD - 16.0 - tall - k * (tall + gap)
         limit = reach(v, 1e-3)
@@ -193,7 +195,7 @@ def _stack(a: Adjustment, job: Job, x: Floats, across: str, title: str, what: st
             x[rows],
             v,
             o.flagged[rows],
-            [str(i).rpartition(".")[0] or str(i) for i in o.id[rows]],
+            partial(_reading, o.id[rows]),
         )
         words = _means(drawing, axes, x[rows], v)
         left_out += int((~thinned(o.flagged[rows])).sum())
@@ -209,6 +211,12 @@ def _stack(a: Adjustment, job: Job, x: Floats, across: str, title: str, what: st
     drawing.texts.append(Text(LEFT - 32.0, 12.0, about, 7.5))
     drawing.words = f"{title.capitalize()}. {drawing.words.rstrip('; ')}."
     return drawing
+
+
+def _reading(ids: Names, row: int) -> str:
+    """`22` for 22.direction; a reduced row by its whole id."""
+    name = str(ids[row])
+    return name.rpartition(".")[0] or name
 
 
 def _means(drawing: Drawing, axes: Axes, x: Floats, v: Floats) -> str:

@@ -6,6 +6,10 @@ import math
 import re
 from html import escape
 
+import numpy as np
+
+from hubtack.adjust.ground.table import Floats
+from hubtack.io.numerals import shared
 from hubtack.io.pages.embed import visible
 from hubtack.io.pictures.drawing import STYLES, Drawing, Shape, Symbol
 
@@ -104,17 +108,20 @@ def _line(x1: float, y1: float, x2: float, y2: float) -> str:
 
 def _dots(drawing: Drawing, h: float) -> list[str]:
     """Plain dots, which may be thousands: strokes without length, one path a size."""
-    sizes: dict[float, list[tuple[int, int]]] = {}
+    sizes: dict[float, list[Floats]] = {}
     for s in drawing.symbols:
         if s.shape == "dot":
-            sizes.setdefault(s.size, []).append((round(10.0 * s.x), round(10.0 * (h - s.y))))
+            sizes.setdefault(s.size, []).append(np.array([[s.x, h - s.y]]))
+    for dots in drawing.dots:
+        sizes.setdefault(dots.size, []).append(np.column_stack([dots.x, h - dots.y]))
     paths = []
-    for width, points in sorted(
-        sizes.items()
-    ):  # each from the one before, in tenths of a point: half the bytes
-        steps = zip([(0, 0), *points], points, strict=False)
-        d = "".join(f"m{(x - a) / 10:g} {(y - b) / 10:g}h0" for (a, b), (x, y) in steps)
-        paths.append(f'<path class="dot" stroke-width="{_n(width)}" d="{d}"/>')
+    for width, points in sorted(sizes.items()):
+        # each from the one before, in tenths of a point: half the bytes
+        steps = np.diff(np.rint(10.0 * np.vstack(points)), axis=0, prepend=0.0).astype(np.int64)
+        x, y = (shared(c, lambda tenths: [f"{k / 10:g}" for k in tenths]).tolist() for c in steps.T)
+        d = "".join([f"m{a} {b}h0" for a, b in zip(x, y, strict=True)])
+        if d:
+            paths.append(f'<path class="dot" stroke-width="{_n(width)}" d="{d}"/>')
     return paths
 
 

@@ -72,7 +72,7 @@ def test_dots_stand_at_their_distance_and_residual(yard) -> None:
     v = 1000.0 * o.residual[rows]
     (title,) = [t for t in drawing.texts if t.words == "slope distances: 54"]
     dots = np.array(
-        [(s.x, s.y) for s in drawing.symbols if title.y - 150 < s.y < title.y and s.shape == "dot"]
+        [(x, y) for d in drawing.dots for x, y in zip(d.x, d.y, strict=True) if title.y - 150 < y < title.y]
     )
     x = tick_scale(drawing, title.y - 150, title.y - 128)
     y = np.polyfit(*np.array([(t.y, float(t.words.replace("−", "-"))) for t in drawing.texts
@@ -98,9 +98,9 @@ def test_a_circle_that_turns_shows_as_a_slope_within_its_setup(yard) -> None:
     def slope(drawing):
         names = [t for t in drawing.texts if t.words in ("I01", "I02")]
         left, right = (next(t.x for t in names if t.words == n) for n in ("I01", "I02"))
-        dots = [
-            (p.x, p.y) for p in drawing.symbols if left - 1 < p.x < right - 1 and p.y > drawing.height - 220
-        ]
+        drawn = [(x, y) for d in drawing.dots for x, y in zip(d.x, d.y, strict=True)]
+        drawn += [(p.x, p.y) for p in drawing.symbols]  # arrows at the edge
+        dots = [(x, y) for x, y in drawn if left - 1 < x < right - 1 and y > drawing.height - 220]
         dots = np.array(
             sorted(dots)[: int((first & (s.round == 1) & (s.face == 1)).sum())]
         )  # one face of one round
