@@ -131,7 +131,8 @@ def compare(
     scale = 1.0 if factor is None else factor
     T = float(d @ inverse @ d) / scale
     f = first.degrees_of_freedom + second.degrees_of_freedom
-    critical, p = _limit(alpha, h, f if pooled else None), _tail(T, h, f if pooled else None)
+    of_f = None if factor is None else f  # F where the epochs give a factor, χ² where nothing is redundant
+    critical, p = _limit(alpha, h, of_f), _tail(T, h, of_f)
     C = [S[:, mark == j] for j in range(len(names))]
     moved, rest = ([], (T, h)) if critical >= T else locate(inverse, d, C, scale, alpha)
     n = len(names)

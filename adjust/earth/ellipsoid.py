@@ -89,7 +89,7 @@ class Ellipsoid:
         s1, c1, s2, c2 = np.sin(u1), np.cos(u1), np.sin(u2), np.cos(u2)
         apart = np.mod(longitude2 - longitude1 + np.pi, 2.0 * np.pi) - np.pi
         lam = apart.copy()
-        for _ in range(12):
+        for _ in range(12):  # pragma: no branch - only lines half round the earth need more
             sl, cl = np.sin(lam), np.cos(lam)
             # c1·s2 − s1·c2·cos λ, written without the difference of two large numbers
             north = np.sin(u2 - u1) + 2.0 * s1 * c2 * np.sin(0.5 * lam) ** 2

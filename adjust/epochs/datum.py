@@ -12,13 +12,8 @@ from ..trouble import Trouble, Undetermined
 
 def motions(free: Sequence[str], x: Floats, axis: Ints, mark: Ints) -> Floats:
     """Columns: how the components move with each freedom."""
-    e, n = _of_axis(x, axis, mark, 0), _of_axis(x, axis, mark, 1)
-    h = np.where(axis == 2, x, 0.0)
-    e, n, h = (
-        e - np.nanmean(e),
-        n - np.nanmean(n),
-        np.where(axis == 2, h - np.mean(h[axis == 2]) if (axis == 2).any() else 0, 0),
-    )
+    e, n = (_centred(_of_axis(x, axis, mark, a)) for a in (0, 1))
+    h = np.nan_to_num(_centred(np.where(axis == 2, x, np.nan)))
     extent = max(1.0, float(np.nanmax(np.abs(np.concatenate([e, n])), initial=1.0)))
     motion = {
         "east": (axis == 0).astype(float),
@@ -28,6 +23,12 @@ def motions(free: Sequence[str], x: Floats, axis: Ints, mark: Ints) -> Floats:
         "scale": np.where(axis == 0, e, np.where(axis == 1, n, h)) / extent,
     }
     return np.column_stack([np.nan_to_num(motion[f]) for f in free])
+
+
+def _centred(values: Floats) -> Floats:
+    """About the mean of those that are known; levelled heights have no place in the plane, and all may be NaN."""
+    known = values[~np.isnan(values)]
+    return values - known.mean() if len(known) else values
 
 
 def _of_axis(x: Floats, axis: Ints, mark: Ints, wanted: int) -> Floats:

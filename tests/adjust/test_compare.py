@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import stats
 from tests.adjust.networks import MM, Plan
 from tests.adjust.test_known_network import network as known_network
 from tests.adjust.test_plan import Silent, weir
@@ -161,6 +162,81 @@ def test_epochs_that_lie_elsewhere_are_laid_on_one_another() -> None:
     c = compare(a, b)
     assert c.congruent
     assert c.statistic == pytest.approx(compare(a, epoch(TRUTH, 2)).statistic, rel=1e-4)
+
+
+def test_pooled_is_the_f_test_of_the_textbooks() -> None:
+    """The pooled variance factor (f₁s₁² + f₂s₂²)/(f₁ + f₂) and scipy's F, from the figures of both adjustments."""
+    a, b = epoch(TRUTH, 3), epoch(moved(1, 9 * MM), 4)
+    plain, pooled = compare(a, b), compare(a, b, pooled=True)
+    f1, f2, h = a.degrees_of_freedom, b.degrees_of_freedom, plain.freedom
+    variance = (f1 * a.global_test.variance_factor + f2 * b.global_test.variance_factor) / (f1 + f2)
+    assert pooled.variance_factor == pytest.approx(variance)
+    assert plain.variance_factor is None
+    assert pooled.statistic == pytest.approx(plain.statistic / variance)
+    assert pooled.critical == pytest.approx(h * stats.f.isf(0.05, h, f1 + f2))
+    assert pooled.probability == pytest.approx(stats.f.sf(pooled.statistic / h, h, f1 + f2))
+    assert plain.critical == pytest.approx(stats.chi2.isf(0.05, h))
+
+
+def bare(length: float) -> Adjustment:
+    """Two sides of a triangle over held marks: nothing is redundant."""
+    p = Plan()
+    p.mark("A", 0, 0, 0, sigma=(0.0, 0.0, np.inf))
+    p.mark("B", 100, 0, 0, sigma=(0.0, 0.0, np.inf))
+    p.mark("C", 60, 80, 0, known=True)
+    p.reduce("horizontal", 0, 2, 1 * MM)
+    p.reduce("horizontal", 1, 2, 1 * MM)
+    net = p.network()
+    return adjust(replace(net, reduced=net.reduced.replace(value=[length, np.hypot(40, 80)])))
+
+
+@pytest.mark.parametrize("change", [1 * MM, 6 * MM])
+def test_pooled_without_redundancy_falls_back_to_the_stated_sigmas(change: float) -> None:
+    """No degree of freedom, no variance factor of its own: T = (6/1)²/2 = 18 on two is beyond χ² 5.99; 0.5 is not."""
+    a, b = bare(100.0), bare(100.0 + change)
+    c = compare(a, b, pooled=True)
+    assert (c.variance_factor, c.freedom) == (None, 2)
+    assert c.statistic == pytest.approx((change / MM) ** 2 / 2.0, rel=1e-3)
+    assert c.critical == pytest.approx(stats.chi2.isf(0.05, 2))
+    assert c.congruent == (change < 3 * MM)
+
+
+def test_held_marks_alone_have_nothing_to_compare() -> None:
+    """C is in one epoch only; what is common is held, and its differences have no variance."""
+    a = bare(100.0)
+    b = replace(a, marks=a.marks.replace(mark=["A", "B", "D"]))
+    with pytest.raises(Undetermined, match="No difference between the epochs has a variance"):
+        compare(a, b)
+
+
+def test_one_mark_cannot_carry_a_rotation() -> None:
+    a = epoch(TRUTH, 1)
+    with pytest.raises(Undetermined, match="datum marks can't carry what is free"):
+        compare(a, epoch(TRUTH, 2), datum=["A"])
+
+
+def levelled(heights: list[float], seed: int) -> Adjustment:
+    """Three benchmarks without a known height, levelled around and back."""
+    p = Plan()
+    for k, h in enumerate(heights):
+        p.mark("ABC"[k], 0, 0, h, known=True)
+    for a, b in ((0, 1), (1, 2), (2, 0)) * 2:
+        p.reduce("rise", a, b, 0.5 * MM)
+    net = p.simulated(seed)
+    return adjust(replace(net, marks=net.marks.replace(east=[np.nan] * 3, north=[np.nan] * 3)))
+
+
+@pytest.mark.filterwarnings("error")
+def test_benchmarks_without_a_known_height() -> None:
+    """Free in height alone: no rotation. C sank by 5 mm against both others; their mean height carries the datum."""
+    a, b = levelled([10, 11, 12], 1), levelled([10, 11, 12 - 5e-3], 2)
+    c = compare(a, b, datum=["A", "B"])
+    assert (a.datum, c.freedom) == (("height",), 2)
+    assert [m.mark for m in c.moved] == ["C"]
+    heights = b.marks.height - a.marks.height
+    by_hand = heights[2] - heights[:2].mean()  # what the mean of A and B is made to stand still by
+    assert c.difference[2, 2] == pytest.approx(by_hand, abs=1e-9)
+    assert by_hand == pytest.approx(-5 * MM, abs=1.5 * MM)  # 0.35 mm is a sigma of it
 
 
 def test_nothing_in_common() -> None:

@@ -96,3 +96,12 @@ def test_lattice() -> None:
     assert found[1] == pytest.approx([51.0, 0.3, -0.8])
     assert np.isnan(found[2:]).all()
     assert np.isnan(Uniform(undulation=41.0).at(lat, lon)[:, 1]).all()
+
+
+@pytest.mark.parametrize(
+    ("a", "f"), [(6371.0, 0.0), (6_378_137.0, 298.257223563), (6_378_137.0, -0.003), (6.4e9, 0.0)]
+)
+def test_what_is_no_ellipsoid_of_the_earth(a: float, f: float) -> None:
+    """Kilometres or millimetres for metres, 1/f for f, an egg."""
+    with pytest.raises(ValueError, match="no ellipsoid of the earth"):
+        Ellipsoid(a, f)

@@ -47,3 +47,9 @@ def test_noncentrality(alpha: float, power: float) -> None:
     assert stats.norm.sf(stats.norm.isf(alpha / 2) - root) == pytest.approx(power, rel=1e-10)
     plane = noncentrality_plane(alpha, power)
     assert stats.ncx2.sf(-2 * np.log(alpha), 2, plane**2) == pytest.approx(power, rel=1e-8)
+
+
+@pytest.mark.parametrize("p", [0.0, 1.0, -0.1, 95.0, float("nan")])
+def test_what_is_no_probability(p: float) -> None:
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        normal_quantile(p)

@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from hubtack.adjust import Settings, results
+from hubtack.adjust.earth.charts import TransverseMercator
+from hubtack.adjust.earth.ellipsoid import GRS80
 from hubtack.adjust.ground import network as ground
 from hubtack.adjust.ground.network import Marks, Setups, Vectors
 from hubtack.adjust.ground.table import Table
@@ -51,6 +53,9 @@ def test_columns_are_read_only_and_their_own() -> None:
         table.east[0] = 9.0
     with pytest.raises(dataclasses.FrozenInstanceError):
         table.east = east  # type: ignore[misc]
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        del table.east  # type: ignore[misc]
+    assert repr(table).startswith("Marks(3 rows: mark, east, north, height, ")
     east[0] = 99.0
     assert table.east[0] == 1.0
     assert table.north is not table.east
@@ -74,6 +79,10 @@ def test_lengths_and_shapes_are_checked() -> None:
         )  # fmt: skip
     with pytest.raises(TypeError):
         Marks(["A"], [1.0], [1.0], [1.0])  # type: ignore[call-arg, misc]
+    with pytest.raises(TypeError, match=r"missing \['height'\], not its own \['up'\]"):
+        Marks(mark=["A"], east=[1.0], north=[1.0], up=[1.0])
+    with pytest.raises(TypeError, match=r"Marks\.height is None"):
+        Marks(mark=["A"], east=[1.0], north=[1.0], height=None)
     with pytest.raises((ValueError, TypeError)):
         Marks(mark=["A"], east=["one"], north=[1.0], height=[1.0])
 
@@ -117,6 +126,8 @@ def test_names_that_are_tuples_stay_one_cell() -> None:
         ("reference_height", float("nan")),
         ("reference_height", float("inf")),
         ("correlation", "both"),
+        ("frame", "sphere"),
+        ("heights", "above the sea"),
     ],
 )
 def test_settings_out_of_range(name: str, value: object) -> None:
@@ -124,6 +135,15 @@ def test_settings_out_of_range(name: str, value: object) -> None:
     with pytest.raises(ValueError, match=name) as caught:
         Settings(**{name: value})  # type: ignore[arg-type]
     assert repr(value) in str(caught.value)
+
+
+def test_the_earth_frame_needs_a_chart_and_takes_its_scale_from_there() -> None:
+    with pytest.raises(ValueError, match="needs a chart"):
+        Settings(frame="earth")
+    chart = TransverseMercator(GRS80, 0.0, np.radians(9.0), 0.9996, 500_000.0, 0.0)
+    with pytest.raises(ValueError, match="scale_factor must be 1"):
+        Settings(frame="earth", chart=chart, scale_factor=0.9996)
+    assert Settings(frame="earth", chart=chart).chart is chart
 
 
 def test_settings_are_frozen() -> None:

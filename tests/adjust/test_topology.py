@@ -257,3 +257,74 @@ def test_setup_without_orientation_is_the_reason() -> None:
     assert trouble.text.endswith("S12 and S14, from which it is sighted, have no orientation, for no known mark is "
                                  "sighted from there.")  # fmt: skip
     assert trouble.wanted == "Sight a known mark from S12 as well."
+
+
+def test_two_controlled_parts_on_one_sight_hang_on_nothing() -> None:
+    """The sight between them is a bridge of the graph, yet each side stands on control of its own."""
+    net = square()
+    for k, (e, n) in enumerate([(300, 0), (400, 0), (400, 90)]):
+        net.mark("XYZ"[k], e, n, float(k), "enh" if k < 2 else "")
+    for a, b, c in ("XYZ", "YXZ", "ZXY"):
+        net.sights(a, [b, c])
+    net.sights("B", ["X"])
+    assert hanging(net.network(), net.observations()) == ()
+
+
+def rest(net: Field, *names: str) -> tuple[np.ndarray, np.ndarray]:
+    """Masks of no mark, and of these."""
+    mask = np.isin(list(net.truth), names)
+    return np.zeros_like(mask), mask
+
+
+def test_heights_that_know_only_each_other() -> None:
+    net = square()
+    net.mark("P", 60, 50)
+    net.mark("Q", 40, 50)
+    for at in "ABCD":
+        net.sights(at, ["P", "Q"], "ds")
+    net.between("rise", "P", "Q")
+    obs = net.observations()
+    (tie,) = [str(r[0]) for r, kind in zip(obs.rows, obs.kind, strict=True) if kind == "rise"]
+    first, second = explain_undetermined(net.network(), obs, *rest(net, "P", "Q"))
+    assert first.text == f"P has no height: a rise ({tie}) ties it only to Q, of unknown height."
+    assert second.text == f"Q has no height: a rise ({tie}) ties it only to P, of unknown height."
+    assert first.wanted == "Observe a rise or a zenith angle to a mark of known height, or hold its height."
+
+
+def test_a_mark_seen_by_directions_alone_has_no_height() -> None:
+    net = square()
+    net.mark("P", 60, 50)
+    for at in "AB":
+        net.sights(at, ["D", "P"], "d")
+    (trouble,) = explain_undetermined(net.network(), net.observations(), *rest(net, "P"))
+    assert trouble.text == "P has no height: no zenith angle, rise or vector reaches it."
+
+
+def test_a_mark_in_the_list_that_nobody_sighted() -> None:
+    net = square()
+    net.mark("alone", 60, 50)
+    (trouble,) = explain_undetermined(net.network(), net.observations(), *rest(net, "alone")[::-1])
+    assert (trouble.text, trouble.wanted) == (
+        "Nothing reaches alone: its east and north can't be found.",
+        "Sight it, or leave it out.",
+    )
+
+
+def test_all_that_moves_together_in_height_has_no_tie_to_name() -> None:
+    net = square()
+    moving: dict[str, tuple[str, ...]] = {m: ("height",) for m in "ABCD"}
+    (trouble,) = explain_null_vector(net.network(), net.observations(), moving)
+    assert trouble.text == "A, B, C and D can move together in height and no reading notices."
+    assert trouble.wanted.endswith("or hold a height.")
+
+
+def test_a_part_that_moves_on_its_own_is_an_island() -> None:
+    net = square()
+    for name, e in (("X", 900), ("Y", 950), ("Z", 1000)):
+        net.mark(name, e, 40.0 * (name == "Y"))
+    for a, b, c in ("XYZ", "YXZ", "ZXY"):
+        net.sights(a, [b, c])
+    moving: dict[str, tuple[str, ...]] = {m: ("east", "north") for m in "XYZ"}
+    (trouble,) = explain_null_vector(net.network(), net.observations(), moving)
+    assert trouble.code == "NET301"
+    assert "falls into 2 islands: A, B, C, D; X, Y, Z." in trouble.text
