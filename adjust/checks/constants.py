@@ -96,7 +96,10 @@ def freed(network: Network) -> Network:
 
 
 def known(days: Sequence[Adjustment]) -> Known:
-    """What the days say together of the constants that are unknowns in them; refraction belongs to its day and is left out."""
+    """What the days say together of the constants that are unknowns in them; refraction belongs to its day and is left out.
+
+    Raises ValueError for an adjustment that came without its solution.
+    """
     names: dict[tuple[str, str, str], int] = {}
     about: list[tuple[str, float, float]] = []
     for a in days:
@@ -110,11 +113,11 @@ def known(days: Sequence[Adjustment]) -> Known:
     P, first = np.eye(k), np.full(k, -1)
     parts: list[tuple[Floats, Floats, np.ndarray, Floats, Floats]] = []
     for d, a in enumerate(days):
-        own = [(i, c) for i, c in enumerate(a.solved.unknowns.constants) if _of_device(c)] if a.solved else []
+        assert a.solved is not None  # or `_constants` had refused it
+        own = [(i, c) for i, c in enumerate(a.solved.unknowns.constants) if _of_device(c)]
         at = np.array([names[_name(a, c)] for _, c in own], dtype=np.int64)
         if not len(at):
             continue
-        assert a.solved is not None
         u, rows = a.solved.unknowns.constants, [i for i, _ in own]
         base, unit = np.array([_base(a, c) for _, c in own]), sigma[at]
         prior_x = np.array([c.value for _, c in own]) - base
@@ -157,7 +160,9 @@ def known(days: Sequence[Adjustment]) -> Known:
 
 
 def _constants(a: Adjustment) -> list[Unknown]:
-    return [c for c in a.solved.unknowns.constants if _of_device(c)] if a.solved is not None else []
+    if a.solved is None:
+        raise ValueError("this adjustment carries no solution to take constants from")
+    return [c for c in a.solved.unknowns.constants if _of_device(c)]
 
 
 def _of_device(c: Unknown) -> bool:

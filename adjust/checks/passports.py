@@ -68,7 +68,10 @@ class _Sum:
 
 
 def sigmas(days: Sequence[Adjustment]) -> list[Sigma]:
-    """Centring and height of every support, directions, zenith angles and distances of every instrument."""
+    """Centring and height of every support, directions, zenith angles and distances of every instrument.
+
+    Raises ValueError for an adjustment that came without its solution.
+    """
     sums: dict[tuple[str, str, str], _Sum] = defaultdict(_Sum)
     for day, a in enumerate(days):
         _supports(a, day, sums)
@@ -102,7 +105,7 @@ def constants(days: Sequence[Adjustment]) -> list[Constant]:
 def _supports(a: Adjustment, day: int, sums: dict[tuple[str, str, str], _Sum]) -> None:
     solved = a.solved
     if solved is None:
-        return
+        raise ValueError("this adjustment carries no solution to take errors of setups from")
     p, setups, supports = solved.unknowns.priors, a.network.setups, a.network.supports
     r = solved.prior_reliability.redundancy
     for i in np.flatnonzero(p.source == "effect").tolist():

@@ -285,7 +285,10 @@ class Equations:
         for name, coefficient in kind.leans_on.items():
             c = coefficient(ray, obs.balance[rows])
             if name == "orientation":
-                computed = computed + c * state.orientations[obs.orientation[rows]]
+                turns = np.append(
+                    state.orientations, np.nan
+                )  # −1, all directions of a setup left out: unknown
+                computed = computed + c * turns[obs.orientation[rows]]
                 parts.append(c[:, None])
             elif name in self._leaning.active:
                 computed = computed + c * state.constants[name][self._leaning.owners(name, rows)]

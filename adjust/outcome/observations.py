@@ -124,13 +124,8 @@ def left_out_table(solved: Solved) -> AdjustedObservations:
     computed = solved.equations.computed(solved.solution.x, rows)
     kinds = [KINDS[k] for k in obs.kind[rows]]
     angle = np.array([k.quantity == "angle" for k in kinds], dtype=bool)
-    blind = (
-        (obs.orientation[rows] >= 0) & (solved.unknowns.orientations[obs.orientation[rows]] < 0)
-        if len(solved.unknowns.orientations)
-        else obs.orientation[rows] >= 0
-    )
-    lost = blind | np.array([k.name == "direction" for k in kinds], dtype=bool) & (obs.orientation[rows] < 0)
-    computed[lost] = np.nan
+    turned = np.append(solved.unknowns.orientations, -1)[obs.orientation[rows]] >= 0
+    computed[(obs.kind[rows] == "direction") & ~turned] = np.nan
     residual = computed - obs.value[rows]
     residual = np.where(angle, wrap(residual), residual)
     start, end = _ends(solved, rows)

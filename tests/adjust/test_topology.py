@@ -312,7 +312,7 @@ def test_a_mark_in_the_list_that_nobody_sighted() -> None:
 
 def test_all_that_moves_together_in_height_has_no_tie_to_name() -> None:
     net = square()
-    moving: dict[str, tuple[str, ...]] = {m: ("height",) for m in "ABCD"}
+    moving: dict[str, tuple[str, ...]] = dict.fromkeys("ABCD", ("height",))
     (trouble,) = explain_null_vector(net.network(), net.observations(), moving)
     assert trouble.text == "A, B, C and D can move together in height and no reading notices."
     assert trouble.wanted.endswith("or hold a height.")
@@ -324,7 +324,7 @@ def test_a_part_that_moves_on_its_own_is_an_island() -> None:
         net.mark(name, e, 40.0 * (name == "Y"))
     for a, b, c in ("XYZ", "YXZ", "ZXY"):
         net.sights(a, [b, c])
-    moving: dict[str, tuple[str, ...]] = {m: ("east", "north") for m in "XYZ"}
+    moving: dict[str, tuple[str, ...]] = dict.fromkeys("XYZ", ("east", "north"))
     (trouble,) = explain_null_vector(net.network(), net.observations(), moving)
     assert trouble.code == "NET301"
     assert "falls into 2 islands: A, B, C, D; X, Y, Z." in trouble.text

@@ -340,7 +340,7 @@ def test_a_levelling_loop_can_have_a_wrong_rise_and_a_wrong_benchmark_alone() ->
 
 
 def test_vectors_can_be_wrong_and_so_can_what_they_hang_on() -> None:
-    """Axes of B at (50, 10) can be exchanged, those of A at (0, 0) not; a swap of digits moves B by 9 m and more: seen at once."""
+    """Axes of B at (50, 10) can be exchanged, those of A at (0, 0) not; swapped digits move B by 9 m or more: seen at once."""
     assert possible(triangle_of_vectors()) == {"vector", "control moved", "control: axes", "control height"}
 
 
