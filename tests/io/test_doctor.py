@@ -31,7 +31,7 @@ def test_every_library_of_the_project_is_asked_for() -> None:
     stated = project()
     for name, _, extra, _ in doctor.LIBRARIES:
         assert name in stated[extra], f"{name} does not come with {extra or 'hubtack'}"
-    ours = ("all", "dev", "peers")  # not for users
+    ours = ("all", "dev", "peers", "mutation")  # not for users
     wanted = set().union(*(names for extra, names in stated.items() if extra not in ours))
     assert {name for name, *_ in doctor.LIBRARIES} == wanted
     least = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["requires-python"]
