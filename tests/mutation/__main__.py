@@ -16,6 +16,7 @@ import json
 import os
 import tempfile
 from collections import Counter, defaultdict
+from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
 
@@ -48,16 +49,18 @@ def tried(mutant: Mutant, tests: Map, options: argparse.Namespace, scratch: Path
     stages["wide"] = [] if options.quick else tests.wide(mutant.path, mutant.lines)
     for name, chosen in stages.items():
         if chosen and outcome in ("unmet", "lived"):
-            limit = LIMIT + 4 * tests.cost(chosen)
-            outcome, by, more = trial(ROOT, mutant.path, mutant.code, chosen, limit, scratch)
+            groups = tests.grouped(chosen)
+            outcome, by, more = trial(
+                ROOT, mutant.path, mutant.code, groups, LIMIT + 4 * tests.cost(chosen), scratch
+            )
             stage, spent = name, spent + more
+            tests.kills[by.split("::")[0]] += outcome == "killed"
     kept = {key: value for key, value in asdict(mutant).items() if key not in ("code", "lines")}
     return kept | {"outcome": outcome, "by": by, "stage": stage, "seconds": round(spent, 1)}
 
 
-def again(places: list[Path]) -> list[Mutant]:
+def again(places: list[Path]) -> Iterator[Mutant]:
     """The mutants of earlier runs that lived, made anew."""
-    kept = []
     for place in places:
         for old in map(json.loads, place.read_text().splitlines()):
             if old["outcome"] in ("lived", "unmet"):
@@ -67,8 +70,7 @@ def again(places: list[Path]) -> list[Mutant]:
                 if mutant is None or mutant.change != old["change"]:
                     print(f"no longer there: {old['path']}:{old['line']} {old['change']}")
                 else:
-                    kept.append(mutant)
-    return kept
+                    yield mutant
 
 
 def run(options: argparse.Namespace) -> None:
@@ -80,13 +82,13 @@ def run(options: argparse.Namespace) -> None:
     if options.command == "again":
         drawn = again([Path(place) for place in options.places])
     else:
-        drawn = [m for path in files(options.places) for m in sample(ROOT, path, options.each, options.seed)]
-    if drawn:  # tests that fail anyway kill everything
-        quick = tests.quick(drawn[0].path, drawn[0].lines, options.budget)
-        same = trial(ROOT, drawn[0].path, (ROOT / drawn[0].path).read_text(), quick, LIMIT * 5, scratch)
-        if same[0] != "lived":
-            raise SystemExit(f"the tests fail on unchanged lines: {same[:2]}")
-    for mutant in drawn:
+        drawn = (m for path in files(options.places) for m in sample(ROOT, path, options.each, options.seed))
+    for number, mutant in enumerate(drawn):
+        if not number:  # tests that fail anyway kill everything
+            groups = tests.grouped(tests.quick(mutant.path, mutant.lines, options.budget)[:20])
+            same = trial(ROOT, mutant.path, (ROOT / mutant.path).read_text(), groups, LIMIT * 5, scratch)
+            if same[0] != "lived":
+                raise SystemExit(f"the tests fail on unchanged lines: {same[:2]}")
         result = tried(mutant, tests, options, scratch)
         with options.out.open("a") as out:
             out.write(json.dumps(result) + "\n")

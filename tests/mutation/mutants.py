@@ -12,6 +12,7 @@ import random
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import parso
@@ -107,6 +108,7 @@ class Mutant:
     change: str
 
 
+@cache
 def operators() -> dict[str, Operator]:
     kept: dict[str, Operator] = {}
     for name in sorted(operator_names()):

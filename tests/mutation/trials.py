@@ -17,7 +17,7 @@ import resource
 import signal
 import sys
 import time
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from pathlib import Path
 from types import CodeType, ModuleType
@@ -85,9 +85,9 @@ def warm() -> None:
 
 
 def trial(
-    root: Path, path: str, code: str | None, tests: list[str], limit: float, scratch: Path
+    root: Path, path: str, code: str, tests: list[list[str]], limit: float, scratch: Path
 ) -> tuple[str, str, float]:
-    """("killed" | "timeout" | "lived" | "none", by what, seconds)"""
+    """("killed" | "timeout" | "lived", by what, seconds): groups of tests are collected and run one after the other."""
     note = scratch / f"first-{os.getpid()}"
     note.unlink(missing_ok=True)
     begun = time.monotonic()
@@ -99,8 +99,7 @@ def trial(
             os.dup2(log.fileno(), 2)
         resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
         os.chdir(root)
-        if code is not None:
-            sys.meta_path.insert(0, Finder(module_of(path), code))
+        sys.meta_path.insert(0, Finder(module_of(path), code))
         status = 99
         try:
             options = [
@@ -115,7 +114,10 @@ def trial(
                 "-W",
                 "ignore",
             ]
-            status = int(pytest.main([*options, *tests], plugins=[First(note)]))
+            for group in tests:
+                status = int(pytest.main([*options, *group], plugins=[First(note)]))
+                if status:
+                    break
         finally:
             os._exit(status)
     while time.monotonic() - begun < limit:
@@ -133,8 +135,6 @@ def trial(
     code_of_exit = os.waitstatus_to_exitcode(status)
     if code_of_exit == 0:
         return "lived", "", seconds
-    if code_of_exit == 5:
-        return "none", "", seconds
     return "killed", note.read_text() if note.exists() else f"exit {code_of_exit}", seconds
 
 
@@ -188,6 +188,7 @@ class Map:
 
     def __init__(self, places: list[Path]) -> None:
         self.seconds: dict[str, float] = {}
+        self.kills: Counter[str] = Counter()
         self.lines: defaultdict[str, defaultdict[int, set[str]]] = defaultdict(lambda: defaultdict(set))
         for place in places:
             held = json.loads(place.read_text())
@@ -209,14 +210,21 @@ class Map:
         chosen, spent = [], 0.0
         for name in self.meeting(path, lines):
             kind = name.split("[")[0]
-            if cases[kind] >= alike:
-                continue
-            if chosen and spent + self.seconds[name] > budget:
-                break
-            cases[kind] += 1
-            chosen.append(name)
-            spent += self.seconds[name]
+            if cases[kind] < alike and (not chosen or spent + self.seconds[name] < budget):
+                cases[kind] += 1
+                chosen.append(name)
+                spent += self.seconds[name]
         return chosen
+
+    def grouped(self, tests: list[str]) -> list[list[str]]:
+        """A file of tests a group: first those that killed most, then the quickest."""
+        groups: defaultdict[str, list[str]] = defaultdict(list)
+        for name in tests:
+            groups[name.split("::")[0]].append(name)
+        return [
+            groups[file]
+            for file in sorted(groups, key=lambda file: (-self.kills[file], self.cost(groups[file])))
+        ]
 
     def wide(self, path: str, lines: Sequence[int]) -> list[str]:
         """Whole files of tests, since one test makes what its neighbours look at too; the quickest first."""
