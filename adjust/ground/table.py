@@ -3,10 +3,14 @@
 A table is a subclass of Table whose fields are made with `column(quantity, words)`. From that one description come the
 array type, the reader's conversion, the writers' headings and the format page. Row order is identity: row 12 of
 `network.setups` is row 12 of `adjustment.setups` and of setups.csv.
+
+A column may be `deferred`: made when it is first asked for, out of what other tables keep. A million names never exist unless
+somebody reads them.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import FrozenInstanceError
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, NamedTuple, Self, dataclass_transform
 
@@ -41,6 +45,29 @@ class Column(NamedTuple):
     default: Any = _NEEDED
 
 
+class Deferred(NamedTuple):
+    """A column of `length` rows that nobody has asked for yet; `make(rows)` gives some of them."""
+
+    length: int
+    make: Callable[[Ints | slice], NDArray[Any]]
+
+
+def deferred(length: int, make: Callable[[Ints | slice], NDArray[Any]]) -> Any:
+    """A column for a Table that is made by `make(rows)`, an index array or a slice, when it is first asked for."""
+    return Deferred(length, make)
+
+
+def frozen(array: NDArray[Any]) -> Any:
+    """The array, read-only from now on: a Table takes it over as it is. For arrays that nobody else writes to."""
+    array.setflags(write=False)
+    return array
+
+
+def constant(value: Any, shape: int | tuple[int, ...], dtype: Any = np.int64) -> Any:
+    """An array that holds one value everywhere, and takes no room for it. Read-only."""
+    return np.broadcast_to(frozen(np.array(value, dtype=dtype)), shape)
+
+
 def column(quantity: Quantity, words: str, shape: tuple[int, ...] = (), default: Any = _NEEDED) -> Any:
     """Declare a column of a Table. `shape` is that of one row (empty for a scalar); `default` fills a column not given."""
     return Column("", quantity, words, shape, default)
@@ -63,37 +90,61 @@ class Table:
             delattr(cls, c.name)
 
     def __init__(self, **columns: Any) -> None:
-        known = {c.name for c in self._columns}
-        strange = [name for name in columns if name not in known]
-        missing = [c.name for c in self._columns if c.default is _NEEDED and c.name not in columns]
-        if strange or missing:
-            raise TypeError(f"{type(self).__name__}: missing {missing}, not its own {strange}")
+        own = self.__dict__
         length: int | None = None
+        lacking: list[Column] = []
+        later: dict[str, Deferred] = {}
         for c in self._columns:
-            value = columns.get(c.name)
+            value = columns.pop(c.name, None)
             if value is None:
-                if c.default is _NEEDED:
-                    raise TypeError(f"{type(self).__name__}.{c.name} is None")
+                lacking.append(c)
                 continue
-            array = _as_array(value, _DTYPES[c.quantity])
-            if array.shape[1:] != c.shape:
-                raise ValueError(
-                    f"{type(self).__name__}.{c.name}: rows of shape {c.shape} wanted, {array.shape[1:]} found"
-                )
+            if isinstance(value, Deferred):
+                later[c.name], n = value, value.length
+            else:
+                array = _as_array(value, _DTYPES[c.quantity])
+                if array.shape[1:] != c.shape:
+                    raise ValueError(
+                        f"{type(self).__name__}.{c.name}: rows of shape {c.shape} wanted, {array.shape[1:]} found"
+                    )
+                own[c.name], n = array, len(array)
             if length is None:
-                length = len(array)
-            if len(array) != length:
-                raise ValueError(
-                    f"{type(self).__name__}.{c.name} has {len(array)} rows, other columns {length}"
-                )
-            array.setflags(write=False)
-            self.__dict__[c.name] = array
-        for c in self._columns:
-            if c.name not in self.__dict__:
-                array = np.empty((length or 0, *c.shape), dtype=_DTYPES[c.quantity])
-                array[...] = c.default
-                array.setflags(write=False)
-                self.__dict__[c.name] = array
+                length = n
+            elif n != length:
+                raise ValueError(f"{type(self).__name__}.{c.name} has {n} rows, other columns {length}")
+        missing = [c.name for c in lacking if c.default is _NEEDED]
+        if columns or missing:
+            raise TypeError(f"{type(self).__name__}: missing {missing}, not its own {[*columns]}")
+        for c in lacking:
+            own[c.name] = constant(c.default, (length or 0, *c.shape), _DTYPES[c.quantity])
+        own["_length"], own["_later"] = length or 0, later
+
+    if not TYPE_CHECKING:  # so that a name that is no column stays an error to it
+
+        def __getattr__(self, name: str) -> NDArray[Any]:
+            known = self.__dict__.get("_later", {}).get(name)
+            if known is None:
+                raise AttributeError(f"{type(self).__name__} has no column {name}")
+            array = known.make(slice(None))
+            if len(array) != known.length:
+                raise ValueError(f"{type(self).__name__}.{name} has {len(array)} rows, not {known.length}")
+            self.__dict__[name] = frozen(array)
+            del self._later[name]
+            return array
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {c.name: getattr(self, c.name) for c in self._columns}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        self.__dict__.update({name: frozen(array) for name, array in state.items()})
+        self.__dict__.update(_length=len(state[self._columns[0].name]), _later={})
+
+    def some(self, name: str, rows: Any) -> NDArray[Any]:
+        """Some rows of a column, without making the others where the column is deferred."""
+        later: Deferred | None = self.__dict__["_later"].get(name)
+        if later is None:
+            return np.asarray(getattr(self, name)[rows])
+        return later.make(_index(rows, len(self)))
 
     def __setattr__(self, name: str, value: Any) -> None:
         raise FrozenInstanceError(f"{type(self).__name__} is read-only; use replace")
@@ -102,7 +153,7 @@ class Table:
         raise FrozenInstanceError(f"{type(self).__name__} is read-only")
 
     def __len__(self) -> int:
-        return len(self.__dict__[self._columns[0].name])
+        return int(self.__dict__["_length"])
 
     def __repr__(self) -> str:
         return f"{type(self).__name__}({len(self)} rows: {', '.join(c.name for c in self._columns)})"
@@ -119,18 +170,30 @@ class Table:
 
     def replace(self, **columns: Any) -> Self:
         """A copy with some columns exchanged."""
-        return type(self)(**(self.__dict__ | columns))
+        return type(self)(**(self._kept() | columns))
 
     def take(self, rows: Any) -> Self:
         """A copy with the rows chosen by an index or mask array."""
-        return type(self)(**{name: array[rows] for name, array in self.__dict__.items()})
+        chosen = _index(rows, len(self))
+        n = len(range(*chosen.indices(len(self)))) if isinstance(chosen, slice) else len(chosen)
+        return type(self)(
+            **{
+                name: _chosen(kept, chosen, n) if isinstance(kept, Deferred) else frozen(kept[chosen])
+                for name, kept in self._kept().items()
+            }
+        )
+
+    def _kept(self) -> dict[str, Any]:
+        """The columns as they are, made or not."""
+        own, later = self.__dict__, self.__dict__["_later"]
+        return {c.name: later[c.name] if c.name in later else own[c.name] for c in self._columns}
 
     def to_pandas(self) -> pd.DataFrame:
         """The table as a pandas DataFrame; columns with several numbers a row become columns of arrays."""
         import pandas as pd
 
         return pd.DataFrame(
-            {c.name: (list(a) if c.shape else a) for c in self._columns for a in (self.__dict__[c.name],)}
+            {c.name: (list(a) if c.shape else a) for c in self._columns for a in (getattr(self, c.name),)}
         )
 
 
@@ -148,10 +211,42 @@ def rows_by(values: Ints) -> dict[int, Ints]:
 
 
 def _as_array(value: Any, dtype: Any) -> NDArray[Any]:
+    """An array of our own, read-only: a copy, unless nobody can write to what was given."""
+    if isinstance(value, np.ndarray) and value.dtype == dtype and _settled(value):
+        return value
     if dtype is np.object_ and not isinstance(value, np.ndarray):
         values = list(value)
         array = np.empty(len(values), dtype=object)
         for i, item in enumerate(values):  # numpy would unpack tuples into a second dimension
             array[i] = item
-        return array
-    return np.array(value, dtype=dtype)
+    else:
+        array = np.array(value, dtype=dtype)
+    array.setflags(write=False)
+    return array
+
+
+def _settled(array: NDArray[Any]) -> bool:
+    """Can nobody write to this array, nor to the one whose part it is?"""
+    if array.flags.writeable:
+        return False
+    base = array.base
+    return base is None or (isinstance(base, np.ndarray) and _settled(base))
+
+
+def _index(rows: Any, n: int) -> Ints | slice:
+    """Rows chosen by an index, a mask or a slice: as an index array or a slice."""
+    if isinstance(rows, slice):
+        return rows
+    chosen = np.asarray(rows)
+    if chosen.dtype == np.bool_:
+        return np.flatnonzero(chosen) if len(chosen) == n else np.arange(n)[chosen]  # which refuses it
+    return np.asarray(chosen, dtype=np.int64)
+
+
+def _chosen(column: Deferred, chosen: Ints | slice, n: int) -> Deferred:
+    whole = np.arange(column.length)[chosen] if isinstance(chosen, slice) else chosen
+
+    def make(rows: Ints | slice) -> NDArray[Any]:
+        return column.make(whole[rows])
+
+    return Deferred(n, make)

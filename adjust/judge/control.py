@@ -14,6 +14,7 @@ from ..estimate.reliability import NO_CHECK
 from ..estimate.solve import Solution
 from ..ground.table import Floats, Ints
 from ..model.equations import Equations
+from ..model.unknowns import Priors
 
 AT_ONCE = 64  # held coordinates that are tested together
 
@@ -36,8 +37,8 @@ def held_control(equations: Equations, solution: Solution) -> tuple[Ints, Ints, 
     near = held[obs.start_mark] | held[obs.end_mark] | held[obs.at_mark]  # −1 is no mark
     wider = Equations(
         equations.network,
-        obs.replace(used=obs.used & near),  # what does not see held control says nothing of it
-        replace(u, n=u.n + k, marks=columns),
+        obs.take(obs.used & near),  # what does not see held control says nothing of it, nor do priors
+        replace(u, n=u.n + k, marks=columns, priors=Priors.empty()),
         equations.settings,
         equations.frame,
         equations.start,

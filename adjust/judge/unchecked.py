@@ -8,7 +8,7 @@ nothing would show a wrong height or a wrong nail.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,9 +35,12 @@ class Alternatives:
 
 
 def alternatives(
-    rows: Rows, strength: Floats, names: Names, limit: float, whitening: Floats | None
+    rows: Rows, strength: Floats, names: Callable[[Ints], Names], limit: float, whitening: Floats | None
 ) -> Alternatives:
-    """Those of one Rows whose strength lies below `limit`; whitening (m / block, block, block) where correlated."""
+    """Those of one Rows whose strength lies below `limit`; whitening (m / block, block, block) where correlated.
+
+    names(rows) tells what some of the rows are called.
+    """
     values = rows.values
     weight = np.ones(len(strength))  # √(cᵀPc)·σ: what a blunder may do is bounded by δ0·√(cᵀPc/cᵀMc − 1)
     if whitening is not None:
@@ -46,7 +49,7 @@ def alternatives(
         values = (whitening.transpose(0, 2, 1) @ blocks).reshape(values.shape)
         weight = np.sqrt(np.sum(whitening**2, axis=1)).reshape(-1)
     chosen = np.flatnonzero(strength < limit * weight)
-    return Alternatives(rows.columns[chosen], values[chosen], strength[chosen], names[chosen])
+    return Alternatives(rows.columns[chosen], values[chosen], strength[chosen], names(chosen))
 
 
 def strengths(reliability: Reliability) -> Floats:

@@ -7,6 +7,7 @@ face readings has σ·√(2/n), and the mean of n distances (a + b·S)/√n.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 from weakref import WeakKeyDictionary
 
@@ -16,8 +17,9 @@ from numpy.typing import NDArray
 from ..ground.atmosphere import velocity_factors
 from ..ground.instruments import angle_sigmas, sighted_distance_sigmas
 from ..ground.network import REDUCED_KINDS, Network
-from ..ground.table import Flags, Floats, Ints, Names, Table, column
+from ..ground.table import Flags, Floats, Ints, Names, Table, column, constant, deferred, frozen
 from .observations import KINDS, VECTOR
+from .parts import Part, PartNames, joined, ranges, spared
 
 HELD_LENGTH = 1e-7  # m: what a stated sigma of zero is taken as, so that an observation can be held
 HELD_ANGLE = 1e-9  # rad
@@ -84,21 +86,35 @@ def reduce_readings(network: Network) -> Observations:
 def _reduced(network: Network) -> Observations:
     pairs = _Pairs(network)
     found = [_sight_part(network, pairs, name) for name in ("direction", "zenith", "distance", "level")]
-    found += [_reduced_part(network, name) for name in REDUCED_KINDS]
+    found += [_reduced_part(network, name) for name in REDUCED_KINDS] if len(network.reduced) else []
     found += [_vector_part(network)] if len(network.vectors) else []
     parts = [p for p in found if p is not None] or [_vector_part(network)]
-    joined = {c.name: np.concatenate([p[c.name] for p in parts]) for c in Observations.columns()}
-    used = joined["used"].copy()
+    columns = {name: joined([p.columns[name] for p in parts]) for name in parts[0].columns}
+    ends = np.cumsum([0, *(len(p.columns["value"]) for p in parts)])
+    runs = dict(zip((p.kind for p in parts), ranges(ends.tolist()), strict=True))
+    if len(network.vectors) or parts[0].kind == VECTOR[0]:
+        first = runs.pop(VECTOR[0])
+        runs |= {name: first[k::3] for k, name in enumerate(VECTOR)}
+    names = PartNames(parts, ends, columns.pop("lead"), columns.pop("group"))
     if network.left_out:
-        used &= ~np.isin(joined["id"].astype(str), sorted(network.left_out))
-    joined["used"] = used
-    sigma = joined["sigma"]
-    zero = np.flatnonzero(~(sigma > 0.0))
-    sigma[zero] = [HELD_ANGLE if KINDS[k].quantity == "angle" else HELD_LENGTH for k in joined["kind"][zero]]
-    return Observations(**joined)
-
-
-Part = dict[str, NDArray[Any]]
+        columns["used"] = columns["used"] & ~np.isin(
+            names.ids(slice(None)).astype(str), sorted(network.left_out)
+        )
+    zero = np.flatnonzero(~(columns["sigma"] > 0.0))
+    if len(zero):
+        of_kind = names.kinds(zero).tolist()
+        sigma = columns["sigma"].copy()
+        sigma[zero] = [HELD_ANGLE if KINDS[k].quantity == "angle" else HELD_LENGTH for k in of_kind]
+        columns["sigma"] = sigma
+    n = int(ends[-1])
+    obs = Observations(
+        **{name: frozen(values) for name, values in columns.items()},
+        id=deferred(n, names.ids),
+        kind=deferred(n, names.kinds),
+        rows=deferred(n, names.rows),
+    )
+    _ROWS_OF_KIND[obs] = {name: rows for name, rows in runs.items() if len(rows)}
+    return obs
 
 
 class _Pairs:
@@ -110,19 +126,24 @@ class _Pairs:
         self.first, self.of = numbered(
             key
         )  # first row of every pair, (n_pairs,); pair of every row, (n_rows,)
-        self.ids: list[str] = [str(i) for i in s.id]
-        self._joined: dict[bytes, Names] = {}
+        self._id = s.id
+        self._known: list[tuple[Ints, Callable[[Ints], list[Any]]]] = []
 
-    def names(self, rows: Ints, inverse: Ints, n: int) -> Names:
-        """Ids of the rows of each of n groups, in their order; kinds that were read together share one array."""
-        key = rows.tobytes()
-        if key not in self._joined:
-            order = np.argsort(inverse, kind="stable")
-            ids = [self.ids[r] for r in rows[order].tolist()]
-            ends = np.cumsum(np.bincount(inverse, minlength=n)).tolist()
-            joined = [tuple(ids[a:b]) for a, b in zip([0, *ends], ends, strict=False)]
-            self._joined[key] = as_objects(joined)
-        return self._joined[key]
+    def members(self, rows: Ints, inverse: Ints, n: int) -> Callable[[Ints], list[Any]]:
+        """What gives the ids of the rows of groups, in their order; kinds that were read together share it."""
+        for known, made in self._known:
+            if np.array_equal(known, rows):
+                return made
+        order = np.argsort(inverse, kind="stable")
+        edges = np.concatenate([[0], np.cumsum(np.bincount(inverse, minlength=n))])
+        ids, members, ends = self._id, rows[order].astype(np.int32), edges.astype(np.int32)
+
+        def of(groups: Ints) -> list[Any]:
+            a, b = ends[groups].tolist(), ends[groups + 1].tolist()
+            return [tuple(map(str, ids[members[i:j]].tolist())) for i, j in zip(a, b, strict=True)]
+
+        self._known.append((rows, of))
+        return of
 
 
 def _sight_part(network: Network, pairs: _Pairs, name: str) -> Part | None:
@@ -156,30 +177,35 @@ def _sight_part(network: Network, pairs: _Pairs, name: str) -> Part | None:
         observed = _mean(value, inverse, count) * velocity_factors(network, start, end)
         observed = observed + prism_constants(network)[end]
         sigma = sighted_distance_sigmas(network, start, end, observed, count)
-    tail = f".{kind.says}"
-    part = {
-        "id": as_objects([pairs.ids[r] + tail for r in lead.tolist()]),
-        "kind": _repeated(name, len(number)),
+    n = len(number)
+    columns: dict[str, NDArray[Any]] = {
         "start_mark": setups.mark[start],
-        "at_mark": np.full(len(number), -1),
         "end_mark": setups.mark[end],
         "start_setup": start,
         "end_setup": end,
         "round": sights.round[first],
-        "orientation": np.full(len(number), -1),
         "value": observed,
         "sigma": sigma,
-        "balance": _mean(np.where(second, -1.0, 1.0), inverse, count),
-        "count": count,
-        "block": np.full(len(number), -1),
-        "used": sights.used[first],
-        "rows": pairs.names(rows, inverse, len(number)),
+        "balance": spared(_mean(np.where(second, -1.0, 1.0), inverse, count)),
+        "count": spared(count),
+        "used": spared(sights.used[first]),
+        "lead": lead.astype(np.int32),
+        "group": np.arange(n, dtype=np.int32),
     }
     if np.any(lead[1:] < lead[:-1]):
-        part = _take(part, np.argsort(lead, kind="stable"))
+        order = np.argsort(lead, kind="stable")
+        columns = {k: v if v.strides == (0,) else v[order] for k, v in columns.items()}
+    none, ids = constant(-1, n), sights.id
+    columns |= {"at_mark": none, "block": none, "orientation": none}
     if name == "direction":
-        part["orientation"] = _orientation_index(part["start_setup"], part["round"], part["used"])
-    return part
+        columns["orientation"] = _orientation_index(columns["start_setup"], columns["round"], columns["used"])
+    return Part(
+        name,
+        columns,
+        lambda lead: [str(i) for i in ids[lead].tolist()],
+        (f".{kind.says}",),
+        pairs.members(rows, inverse, n),
+    )
 
 
 def _reduced_part(network: Network, name: str) -> Part | None:
@@ -188,50 +214,63 @@ def _reduced_part(network: Network, name: str) -> Part | None:
     n = len(rows)
     if not n:
         return None
-    return {
-        "id": table.id[rows],
-        "kind": _repeated(name, n),
+    none, ids = constant(-1, n), table.id
+    columns = {
         "start_mark": table.start[rows],
         "at_mark": table.at[rows],
         "end_mark": table.end[rows],
-        "start_setup": np.full(n, -1),
-        "end_setup": np.full(n, -1),
-        "round": np.zeros(n, dtype=np.int64),
-        "orientation": np.full(n, -1),
+        "start_setup": none,
+        "end_setup": none,
+        "round": constant(0, n),
+        "orientation": none,
         "value": table.value[rows],
         "sigma": table.sigma[rows],
-        "balance": np.zeros(n),
-        "count": np.ones(n, dtype=np.int64),
-        "block": np.full(n, -1),
+        "balance": constant(0.0, n, float),
+        "count": constant(1, n),
+        "block": none,
         "used": table.used[rows],
-        "rows": as_objects([(str(i),) for i in table.id[rows]]),
+        "lead": rows.astype(np.int32),
+        "group": rows.astype(np.int32),
     }
+    return Part(
+        name,
+        columns,
+        lambda lead: list(ids[lead].tolist()),
+        ("",),
+        lambda group: [(str(i),) for i in ids[group].tolist()],
+    )
 
 
 def _vector_part(network: Network) -> Part:
     """Three rows a vector, east, north, up (or X, Y, Z), one after the other."""
     table = network.vectors
-    n = len(table)
-    names = ("dx", "dy", "dz") if table.geocentric.any() else ("de", "dn", "du")
-    ids = [(str(i), c) for i in table.id for c in names]
-    return {
-        "id": as_objects([f"{i}.{c}" for i, c in ids]),
-        "kind": as_objects(list(VECTOR) * n),
+    n, ids = len(table), table.id
+    none, which = constant(-1, 3 * n), np.repeat(np.arange(n), 3)
+    columns = {
         "start_mark": np.repeat(table.start_mark, 3),
-        "at_mark": np.full(3 * n, -1),
+        "at_mark": none,
         "end_mark": np.repeat(table.end_mark, 3),
         "start_setup": np.repeat(table.start_setup, 3),
         "end_setup": np.repeat(table.end_setup, 3),
-        "round": np.zeros(3 * n, dtype=np.int64),
-        "orientation": np.full(3 * n, -1),
+        "round": constant(0, 3 * n),
+        "orientation": none,
         "value": table.difference.reshape(-1),
         "sigma": np.sqrt(np.diagonal(table.covariance, axis1=1, axis2=2)).reshape(-1),
-        "balance": np.zeros(3 * n),
-        "count": np.ones(3 * n, dtype=np.int64),
-        "block": np.repeat(np.arange(n), 3),
+        "balance": constant(0.0, 3 * n, float),
+        "count": constant(1, 3 * n),
+        "block": which,
         "used": np.repeat(table.used, 3),
-        "rows": as_objects([(i,) for i, _ in ids]),
+        "lead": which.astype(np.int32),
+        "group": which.astype(np.int32),
     }
+    tails = (".dx", ".dy", ".dz") if table.geocentric.any() else (".de", ".dn", ".du")
+    return Part(
+        VECTOR[0],
+        columns,
+        lambda lead: [str(i) for i in ids[lead].tolist()],
+        tails,
+        lambda group: [(str(i),) for i in ids[group].tolist()],
+    )
 
 
 def vector_covariances(network: Network, rows: Ints) -> Floats:
@@ -262,12 +301,6 @@ def wrap(angle: Floats) -> Floats:
 def as_objects(values: list[Any]) -> Names:
     """A list as an object array of one dimension, tuples and all."""
     return np.fromiter(values, dtype=object, count=len(values))
-
-
-def _repeated(value: str, n: int) -> Names:
-    array = np.empty(n, dtype=object)
-    array[:] = value
-    return array
 
 
 def packed(*columns: Ints) -> Ints:
@@ -314,7 +347,3 @@ def _orientation_index(start: Ints, rounds: Ints, used: Flags) -> Ints:
 
 def _mean(values: Floats, group: Ints, count: Ints) -> Floats:
     return np.bincount(group, values, minlength=len(count)) / count
-
-
-def _take(part: Part, order: Ints) -> Part:
-    return {name: column[order] for name, column in part.items()}

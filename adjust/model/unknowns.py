@@ -13,11 +13,11 @@ import numpy as np
 
 from ..ground.network import Network
 from ..ground.supports import centring_sigmas, height_sigmas, vertical_heights
-from ..ground.table import Flags, Floats, Ints, Names, Table, column
+from ..ground.table import Flags, Floats, Ints, Names, Table, column, deferred, frozen
 from ..settings import Settings
 from .constants import Constants, place_constants
 from .observations import KINDS
-from .reductions import Observations, as_objects, rows_of_kind
+from .reductions import Observations, rows_of_kind
 
 AXES = ("east", "north", "height")
 
@@ -72,18 +72,43 @@ class _Columns:
         self.nodes.append(nodes)
         return places
 
-    def prior(self, source: str, ids: list[str], **columns: Any) -> None:
-        """Priors of one source; columns as in Priors, an axis, mark or setup of −1 if not named."""
-        n = len(ids)
-        none = np.full(n, -1)
-        whole = {"axis": none, "mark": none, "setup": none} | columns
-        self.priors.append({"id": as_objects(ids), "source": as_objects([source] * n)} | whole)
+    def prior(self, n: int, **columns: Any) -> None:
+        """n priors of one source; columns as in Priors, an axis, mark or setup of −1 if not named."""
+        if n:
+            none = np.full(n, -1)
+            self.priors.append({"axis": none, "mark": none, "setup": none} | columns)
 
-    def table(self) -> Priors:
-        parts = [p for p in self.priors if len(p["id"])]
-        if not parts:
+    def table(self, network: Network, constants: Constants) -> Priors:
+        if not self.priors:
             return Priors.empty()
-        return Priors(**{c.name: np.concatenate([p[c.name] for p in parts]) for c in Priors.columns()})
+        first = self.priors[0]
+        joined = {
+            name: first[name] if len(self.priors) == 1 else np.concatenate([p[name] for p in self.priors])
+            for name in first
+        }
+        n, labels = len(joined["place"]), [c.label for c in constants]
+        marks, setups = network.marks.mark, network.setups.setup
+        mark, setup, axis = (joined[name] for name in ("mark", "setup", "axis"))
+
+        def sources(rows: Ints | slice) -> Names:
+            words = np.array(["constant", "control", "effect"], dtype=object)
+            return np.asarray(words[np.where(mark[rows] >= 0, 1, np.where(setup[rows] >= 0, 2, 0))])
+
+        def ids(rows: Ints | slice) -> Names:
+            out, at = sources(rows), np.arange(n)[rows]
+            for owner, names, word in ((mark, marks, "control"), (setup, setups, "effect")):
+                mine = np.flatnonzero(owner[at] >= 0)
+                tails = [f".{word}.{AXES[k]}" for k in axis[at[mine]].tolist()]
+                out[mine] = [f"{m}{t}" for m, t in zip(names[owner[at[mine]]].tolist(), tails, strict=True)]
+            mine = np.flatnonzero(axis[at] < 0)
+            out[mine] = [labels[k] for k in (at[mine] - n).tolist()]  # constants come last
+            return out
+
+        return Priors(
+            id=deferred(n, ids),
+            source=deferred(n, sources),
+            **{name: frozen(values) for name, values in joined.items()},
+        )
 
 
 def place_unknowns(network: Network, obs: Observations, settings: Settings) -> Unknowns:
@@ -100,8 +125,7 @@ def place_unknowns(network: Network, obs: Observations, settings: Settings) -> U
     weighted = np.isfinite(sigma[i, a])
     i, a = i[weighted], a[weighted]
     given = np.column_stack([marks.east, marks.north, marks.height])[i, a]
-    ids = [f"{m}.control.{AXES[k]}" for m, k in zip(marks.mark[i], a.tolist(), strict=True)]
-    columns.prior("control", ids, place=mark_columns[i, a], value=given, sigma=sigma[i, a], axis=a, mark=i)
+    columns.prior(len(i), place=mark_columns[i, a], value=given, sigma=sigma[i, a], axis=a, mark=i)
 
     heights = vertical_heights(network)
     base, height_base = _owners(setups.base), _owners(setups.height_base)
@@ -126,11 +150,8 @@ def place_unknowns(network: Network, obs: Observations, settings: Settings) -> U
         kind = np.where(shared[i, a][first], np.where(axis == 2, 2, 1), 0)
         taken = columns.take(n_marks + kind * n_setups + head)
         effects[i, a] = taken[of]
-        tails = [f".effect.{name}" for name in AXES]
-        names = zip(setups.setup[head].tolist(), axis.tolist(), strict=True)
         columns.prior(
-            "effect",
-            [f"{name}{tails[k]}" for name, k in names],
+            len(head),
             place=taken,
             value=np.zeros(len(head)),
             sigma=effect_sigma[i, a][first],
@@ -151,8 +172,7 @@ def place_unknowns(network: Network, obs: Observations, settings: Settings) -> U
     ):
         c.place = int(place)
     columns.prior(
-        "constant",
-        [c.label for c in constants],
+        len(constants),
         place=constants.places,
         value=np.array([c.value for c in constants]),
         sigma=constants.sigma_alone,
@@ -172,7 +192,7 @@ def place_unknowns(network: Network, obs: Observations, settings: Settings) -> U
         reached=reached,
         node=node.astype(np.int64),
         late=late,
-        priors=columns.table(),
+        priors=columns.table(network, constants),
         heights=heights,
         centring_sigma=centring,
         height_sigma=height,

@@ -17,7 +17,7 @@ def control_table(solved: Solved) -> ControlFit:
     mark, axis, moved, spread = held_control(solved.equations, solved.solution)
     entries = [(int(m), int(a), True, -d, s) for m, a, d, s in zip(mark, axis, moved, spread, strict=True)]
     p = solved.unknowns.priors
-    for i in np.flatnonzero(p.source == "control"):
+    for i in np.flatnonzero(p.mark >= 0):
         strength = solved.prior_reliability.strength[i]
         residual = solved.prior_residual[i]
         told = strength > 0.0

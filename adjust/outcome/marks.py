@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 
 from ..estimate.precision import ellipse_factor, ellipses
 from ..estimate.rows import Rows, diagonal
-from ..ground.table import Flags, Floats, Names, distinct
+from ..ground.table import Flags, Floats, Ints, Names, distinct
 from ..judge.unchecked import Alternatives, alternatives, can_matter, strengths, unchecked_marks
-from ..model.reductions import as_objects
+from ..model.reductions import Observations, as_objects
 from ..results import AdjustedMarks
 from ..solved import MARKS, Solved
 
@@ -60,12 +62,12 @@ def _unchecked(solved: Solved, sigma: Floats) -> tuple[Flags, list[tuple[str, ..
         if covariance is not None:
             s = np.sqrt(np.diagonal(covariance, axis1=1, axis2=2))
             whitening = np.linalg.inv(np.linalg.cholesky(covariance)) * s[:, None, :]
-        names = solved.obs.id[group.rows]
         reliability = solved.reliability[k]
         strength = strengths(reliability) if whitening is None else reliability.strength
-        tried.append(alternatives(solved.solution.rows[k], strength, names, limit, whitening))
+        rows = solved.solution.rows[k]
+        tried.append(alternatives(rows, strength, partial(_ids, solved.obs, group.rows), limit, whitening))
     p = solved.unknowns.priors
-    effects = np.flatnonzero(p.source == "effect")
+    effects = np.flatnonzero(p.setup >= 0)
     if len(effects):
         rows = solved.solution.rows[-1]
         curvature = diagonal(solved.solution.rows, solved.unknowns.n)[p.place] * p.sigma**2
@@ -83,7 +85,7 @@ def _unchecked(solved: Solved, sigma: Floats) -> tuple[Flags, list[tuple[str, ..
         known = list(zip(setup_mark[p.setup[mine[sure]]].tolist(), names[sure].tolist(), strict=True))
         at = mine[~sure]
         part = Rows(rows.columns[at], rows.values[at], rows.misclosure[at])
-        tried.append(alternatives(part, strength[at], names[~sure], limit, None))
+        tried.append(alternatives(part, strength[at], names[~sure].__getitem__, limit, None))
     return unchecked_marks(
         solved.solution.cofactor,
         tried,
@@ -93,6 +95,10 @@ def _unchecked(solved: Solved, sigma: Floats) -> tuple[Flags, list[tuple[str, ..
         ratio,
         known,
     )
+
+
+def _ids(obs: Observations, rows: Ints, chosen: Ints) -> Names:
+    return obs.some("id", rows[chosen])
 
 
 def _lonely_setups(solved: Solved) -> Flags:
@@ -105,7 +111,7 @@ def _lonely_setups(solved: Solved) -> Flags:
     mark, setup = np.divmod(distinct(met), n + 1)  # setup 0: the mark itself
     candidate = np.any(solved.unknowns.marks >= 0, axis=1) & (np.bincount(mark, minlength=n_marks) == 1)
     p = solved.unknowns.priors
-    candidate[p.mark[p.source == "control"]] = False
+    candidate[p.mark[p.mark >= 0]] = False
     lonely = np.zeros(n + 1, dtype=bool)
     lonely[setup[candidate[mark]]] = True
     return np.asarray(lonely[1:] & (setups.base < 0) & (setups.height_base < 0))

@@ -2,29 +2,34 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..ground.table import Flags, Ints, Names
-from ..model.observations import KINDS
+from ..ground.table import Flags, Floats, Ints, Names, deferred, frozen
+from ..model.observations import KINDS, Kind
 from ..model.reductions import as_objects, rows_of_kind, wrap
 from ..results import AdjustedObservations
 from ..solved import Solved
 
 
 def observation_table(solved: Solved) -> AdjustedObservations:
-    """All observations in use, then weighted control, setup effects and constants."""
-    obs, n = solved.obs, int(solved.obs.used.sum())
-    slot = np.cumsum(obs.used) - 1
-    sigma, residual = np.full(n, np.nan), np.full(n, np.nan)
-    redundancy, w, strength = np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
+    """All observations in use, then weighted control, setup effects and constants.
+
+    What was computed stands in the table; what is said of it elsewhere (names, ends, observed values) is taken from
+    there when it is asked for.
+    """
+    obs, p = solved.obs, solved.unknowns.priors
     used = np.flatnonzero(obs.used)
-    sigma[:] = solved.equations.sigmas(solved.solution.x, used)
+    m, n = len(used), len(used) + len(p)
+    whole = m == len(obs)
+    residual, redundancy, w, strength = (np.full(n, np.nan) for _ in range(4))
+    sigma = np.concatenate([solved.equations.sigmas(solved.solution.x, used), p.sigma])
     for k, group in enumerate(solved.equations.groups):
         rows, rel = solved.solution.rows[k], solved.reliability[k]
-        at = slot[group.rows]
+        at = group.rows if whole else np.searchsorted(used, group.rows)
         covariance = solved.covariances[k]
         if covariance is None:
             residual[at] = -rows.misclosure * sigma[at]
@@ -32,87 +37,142 @@ def observation_table(solved: Solved) -> AdjustedObservations:
             v = np.linalg.cholesky(covariance) @ rows.misclosure.reshape(-1, 3, 1)
             residual[at] = -v.reshape(-1)
         redundancy[at], w[at], strength[at] = rel.redundancy, rel.standardized, rel.strength
-    says, quantity, whole = _of_kinds(solved)
-    adjusted = obs.value[used] + residual
-    adjusted = np.where(whole[used], np.mod(adjusted, 2.0 * np.pi), adjusted)
-    start, end = _ends(solved, used)
-    first = {
-        "id": obs.id[used],
-        "kind": says[used],
-        "quantity": quantity[used],
-        "start": start,
-        "end": end,
-        "start_mark": obs.start_mark[used],
-        "end_mark": obs.end_mark[used],
-        "start_setup": obs.start_setup[used],
-        "end_setup": obs.end_setup[used],
-        "round": obs.round[used],
-        "observed": obs.value[used],
-        "adjusted": adjusted,
-        "residual": residual,
-        "sigma": sigma,
-        "standardized": w,
-        "redundancy": redundancy,
-        "strength": strength,
-        "rows": obs.rows[used],
-    }
-    second = _priors(solved)
-    joined = {name: np.concatenate([first[name], second[name]]) for name in first}
-    power = joined.pop("strength")
-    with np.errstate(divide="ignore", invalid="ignore"):
-        joined["minimal_detectable_bias"] = np.where(
-            power > 0.0, solved.delta0 * joined["sigma"] / power, np.inf
-        )
-    joined["flagged"] = np.abs(np.nan_to_num(joined["standardized"])) > solved.critical
-    return AdjustedObservations(**joined)
-
-
-def _of_kinds(solved: Solved) -> tuple[Names, Names, Flags]:
-    """What every observation is called, its quantity, and whether its values live on the whole circle."""
-    n = len(solved.obs)
-    says, quantity, whole = np.empty(n, dtype=object), np.empty(n, dtype=object), np.zeros(n, dtype=bool)
-    for name, rows in rows_of_kind(solved.obs).items():
-        kind = KINDS[name]
-        says[rows], quantity[rows], whole[rows] = kind.says, kind.quantity, kind.whole_circle
-    return says, quantity, whole
-
-
-def _priors(solved: Solved) -> dict[str, NDArray[Any]]:
-    """Pseudo-observations in the columns of `observations`."""
-    p = solved.unknowns.priors
-    n = len(p)
-    names = solved.network.marks.mark, solved.network.setups.setup
-    start = p.id.copy()
-    start[p.mark >= 0] = names[0][p.mark[p.mark >= 0]]
-    start[p.setup >= 0] = names[1][p.setup[p.setup >= 0]]
-    lengths = as_objects(["length"] * n)
-    constant = p.source == "constant"
-    start[constant] = [str(i).rpartition(".")[0] for i in p.id[constant]]
-    quantity = {c.place: c.quantity for c in solved.unknowns.constants}
-    lengths[constant] = [quantity[c] for c in p.place[constant].tolist()]
     rel = solved.prior_reliability
-    residual = solved.prior_residual
-    setup_mark = solved.network.setups.mark[p.setup] if len(solved.network.setups) else p.setup
-    return {
-        "id": p.id,
-        "kind": p.source,
-        "quantity": lengths,
-        "start": start,
-        "end": as_objects([""] * n),
-        "start_mark": np.where(p.setup >= 0, setup_mark, p.mark),
-        "end_mark": np.full(n, -1),
-        "start_setup": p.setup,
-        "end_setup": np.full(n, -1),
-        "round": np.zeros(n, dtype=np.int64),
-        "observed": p.value,
-        "adjusted": p.value + residual,
-        "residual": residual,
-        "sigma": p.sigma,
-        "standardized": rel.standardized,
-        "redundancy": rel.redundancy,
-        "strength": rel.strength,
-        "rows": as_objects([()] * n),
-    }
+    residual[m:] = solved.prior_residual
+    redundancy[m:], w[m:], strength[m:] = rel.redundancy, rel.standardized, rel.strength
+    with np.errstate(divide="ignore", invalid="ignore"):
+        bias = np.where(strength > 0.0, solved.delta0 * sigma / strength, np.inf)
+    says = _Said(solved, used, residual)
+    shared = solved.settings.correlation == "shared"  # then sigmas stand in two other tables
+    return AdjustedObservations(
+        **{name: says.deferred(getattr(says, name)) for name in _Said.COLUMNS},
+        residual=frozen(residual),
+        sigma=says.deferred(says.sigma) if shared else frozen(sigma),
+        standardized=frozen(w),
+        redundancy=frozen(redundancy),
+        minimal_detectable_bias=frozen(bias),
+        flagged=frozen(np.abs(np.nan_to_num(w)) > solved.critical),
+    )
+
+
+class _Said:
+    """Columns that repeat what the observations, the priors and the ground say, for the rows that are asked for."""
+
+    COLUMNS = (
+        "id", "kind", "quantity", "start", "end", "start_mark", "end_mark", "start_setup", "end_setup", "round",
+        "observed", "adjusted", "rows",
+    )  # fmt: skip
+
+    def __init__(self, solved: Solved, used: Ints, residual: Floats) -> None:
+        network = solved.network
+        self._obs, self._priors, self._used, self._residual = (
+            solved.obs,
+            solved.unknowns.priors,
+            used,
+            residual,
+        )
+        self._marks, self._setups = network.marks.mark, network.setups.setup
+        self._setup_mark = network.setups.mark
+        self._constants = {c.place: c.quantity for c in solved.unknowns.constants}
+
+    def deferred(self, make: Callable[[Ints | slice], NDArray[Any]]) -> Any:
+        return deferred(len(self._used) + len(self._priors), make)
+
+    def _both(
+        self,
+        rows: Ints | slice,
+        of_observations: Callable[[Ints], NDArray[Any]],
+        of_priors: Callable[[Ints], NDArray[Any]],
+    ) -> NDArray[Any]:
+        """Values of observations (by their rows in the table of observations) and of priors, in the order asked for."""
+        m, n = len(self._used), len(self._residual)
+        at = np.arange(n)[rows]
+        prior = at >= m
+        if not prior.any():
+            return of_observations(self._used[at])
+        first = of_observations(self._used[at[~prior]])
+        out = np.empty(len(at), dtype=first.dtype)
+        out[~prior], out[prior] = first, of_priors(at[prior] - m)
+        return out
+
+    def _column(self, rows: Ints | slice, name: str, of_priors: str) -> NDArray[Any]:
+        return self._both(rows, lambda i: self._obs.some(name, i), lambda i: self._priors.some(of_priors, i))
+
+    def _by_kind(self, i: Ints, told: Callable[[Kind], Any], dtype: Any) -> NDArray[Any]:
+        out = np.empty(len(i), dtype=dtype)
+        for name, rows in rows_of_kind(self._obs).items():
+            run = rows[-1] - rows[0] + 1 == len(rows)
+            out[(i >= rows[0]) & (i <= rows[-1]) if run else np.isin(i, rows)] = told(KINDS[name])
+        return out
+
+    def id(self, rows: Ints | slice) -> Names:
+        return self._column(rows, "id", "id")
+
+    def kind(self, rows: Ints | slice) -> Names:
+        def says(i: Ints) -> Names:
+            return self._by_kind(i, lambda kind: kind.says, object)
+
+        return self._both(rows, says, lambda i: self._priors.some("source", i))
+
+    def quantity(self, rows: Ints | slice) -> Names:
+        def of_priors(i: Ints) -> Names:
+            place = np.where(self._priors.axis[i] < 0, self._priors.place[i], -1).tolist()
+            return as_objects([self._constants[k] if k >= 0 else "length" for k in place])
+
+        return self._both(rows, lambda i: self._by_kind(i, lambda kind: kind.quantity, object), of_priors)
+
+    def start(self, rows: Ints | slice) -> Names:
+        def of_priors(i: Ints) -> Names:
+            p = self._priors
+            names = _named(self._marks, self._setups, p.mark[i], p.setup[i])
+            alone = np.flatnonzero(p.axis[i] < 0)
+            names[alone] = [str(k).rpartition(".")[0] for k in p.some("id", i[alone]).tolist()]
+            return names
+
+        return self._both(rows, lambda i: self._end(i, "start"), of_priors)
+
+    def end(self, rows: Ints | slice) -> Names:
+        return self._both(rows, lambda i: self._end(i, "end"), lambda i: as_objects([""] * len(i)))
+
+    def _end(self, i: Ints, end: str) -> Names:
+        at = (getattr(self._obs, f"{end}_{what}")[i] for what in ("mark", "setup"))
+        return _named(self._marks, self._setups, *at)
+
+    def start_mark(self, rows: Ints | slice) -> Ints:
+        def of_priors(i: Ints) -> Ints:
+            setup, mark = self._priors.setup[i], self._priors.mark[i]
+            return np.where(setup >= 0, self._setup_mark[setup] if len(self._setup_mark) else setup, mark)
+
+        return self._both(rows, lambda i: self._obs.start_mark[i], of_priors)
+
+    def end_mark(self, rows: Ints | slice) -> Ints:
+        return self._both(rows, lambda i: self._obs.end_mark[i], lambda i: np.full(len(i), -1))
+
+    def start_setup(self, rows: Ints | slice) -> Ints:
+        return self._column(rows, "start_setup", "setup")
+
+    def end_setup(self, rows: Ints | slice) -> Ints:
+        return self._both(rows, lambda i: self._obs.end_setup[i], lambda i: np.full(len(i), -1))
+
+    def round(self, rows: Ints | slice) -> Ints:
+        return self._both(rows, lambda i: self._obs.round[i], lambda i: np.zeros(len(i), dtype=np.int64))
+
+    def observed(self, rows: Ints | slice) -> Floats:
+        return self._column(rows, "value", "value")
+
+    def sigma(self, rows: Ints | slice) -> Floats:
+        return self._column(rows, "sigma", "sigma")
+
+    def adjusted(self, rows: Ints | slice) -> Floats:
+        def whole_circle(i: Ints) -> Flags:
+            return self._by_kind(i, lambda kind: kind.whole_circle, bool)
+
+        value = self.observed(rows) + self._residual[rows]
+        turns = self._both(rows, whole_circle, lambda i: np.zeros(len(i), dtype=bool))
+        return np.where(turns, np.mod(value, 2.0 * np.pi), value)
+
+    def rows(self, rows: Ints | slice) -> Names:
+        return self._both(rows, lambda i: self._obs.some("rows", i), lambda i: as_objects([()] * len(i)))
 
 
 def left_out_table(solved: Solved) -> AdjustedObservations:
@@ -155,13 +215,15 @@ def left_out_table(solved: Solved) -> AdjustedObservations:
 
 def _ends(solved: Solved, rows: Ints) -> tuple[Names, Names]:
     marks, setups, obs = solved.network.marks.mark, solved.network.setups.setup, solved.obs
-    out = []
-    for mark, setup in (
-        (obs.start_mark[rows], obs.start_setup[rows]),
-        (obs.end_mark[rows], obs.end_setup[rows]),
-    ):
-        names = as_objects([""] * len(rows))
-        names[mark >= 0] = marks[mark[mark >= 0]]
-        names[setup >= 0] = setups[setup[setup >= 0]]
-        out.append(names)
-    return out[0], out[1]
+    return (
+        _named(marks, setups, obs.start_mark[rows], obs.start_setup[rows]),
+        _named(marks, setups, obs.end_mark[rows], obs.end_setup[rows]),
+    )
+
+
+def _named(marks: Names, setups: Names, mark: Ints, setup: Ints) -> Names:
+    """The name of a setup, else that of a mark, else nothing; −1 is none."""
+    names = as_objects([""] * len(mark))
+    names[mark >= 0] = marks[mark[mark >= 0]]
+    names[setup >= 0] = setups[setup[setup >= 0]]
+    return names

@@ -68,3 +68,33 @@ def test_a_stage_within_a_stage_is_counted_once() -> None:
     assert clock.seconds["inner"] >= 0.04
     assert sum(clock.seconds.values()) <= taken
     assert clock.seconds["outer"] <= taken - clock.seconds["inner"]
+
+
+def test_names_of_observations_are_made_when_they_are_asked_for() -> None:
+    """A large network has a million; nothing in an adjustment needs them. Told here once more, row by row."""
+    network = made(30)
+    result = adjust(network)
+    assert result.solved is not None
+    for table in (result.observations, result.solved.obs, result.solved.unknowns.priors):
+        assert "id" in vars(table)["_later"]
+        assert "id" not in vars(table)
+    sights, made_of = network.sights, {}
+    for i in range(len(sights)):
+        made_of.setdefault((sights.start[i], sights.end[i], sights.round[i]), []).append(str(sights.id[i]))
+    table = result.observations
+    for i in range(len(table)):
+        if table.kind[i] == "effect":
+            setup = str(network.setups.setup[table.start_setup[i]])
+            assert table.start[i] == setup
+            assert str(table.id[i]).startswith(f"{setup}.effect.")
+            assert table.rows[i] == ()
+            continue
+        rows = made_of[table.start_setup[i], table.end_setup[i], table.round[i]]
+        assert table.rows[i] == tuple(rows)
+        assert table.id[i] == f"{rows[0]}.{table.kind[i]}"
+        assert table.start[i] == network.setups.setup[table.start_setup[i]]
+        assert table.end[i] == network.setups.setup[table.end_setup[i]]
+    last = len(table) - 1
+    for name in ("id", "kind", "start", "rows"):  # some rows alone say what the whole column says
+        again = adjust(network).observations
+        assert again.some(name, [last, 0, -2]).tolist() == getattr(table, name)[[last, 0, -2]].tolist()

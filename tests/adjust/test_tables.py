@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import copy
 import dataclasses
+import pickle
 
 import numpy as np
 import pytest
@@ -12,7 +14,7 @@ from hubtack.adjust.earth.charts import TransverseMercator
 from hubtack.adjust.earth.ellipsoid import GRS80
 from hubtack.adjust.ground import network as ground
 from hubtack.adjust.ground.network import Marks, Setups, Vectors
-from hubtack.adjust.ground.table import Table
+from hubtack.adjust.ground.table import Table, constant, deferred, frozen
 
 TABLES = [
     t
@@ -59,6 +61,64 @@ def test_columns_are_read_only_and_their_own() -> None:
     east[0] = 99.0
     assert table.east[0] == 1.0
     assert table.north is not table.east
+
+
+def numbered(asked: list[object]) -> Marks:
+    """Four marks whose names are made when they are asked for; `asked` notes which."""
+
+    def names(rows: np.ndarray | slice) -> np.ndarray:
+        asked.append(rows)
+        return np.array([f"M{i}" for i in np.arange(4)[rows]], dtype=object)
+
+    return Marks(mark=deferred(4, names), east=np.arange(4.0), north=np.zeros(4), height=np.zeros(4))
+
+
+def test_a_deferred_column_is_made_once_and_only_where_asked_for() -> None:
+    asked: list[object] = []
+    table = numbered(asked)
+    assert len(table) == 4
+    some = table.take(np.array([True, False, True, True])).take([2, 0]).replace(north=[1.0, 2.0])
+    assert not asked
+    assert table.some("mark", [3]).tolist() == ["M3"]
+    assert table.some("mark", np.array([False, True, False, True])).tolist() == ["M1", "M3"]
+    assert some.some("mark", slice(1, 2)).tolist() == ["M0"]
+    assert len(asked) == 3
+    assert some.mark.tolist() == ["M3", "M0"]
+    assert table.mark is table.mark
+    assert len(asked) == 5
+    assert table.some("mark", [-1]).tolist() == ["M3"]
+    with pytest.raises(ValueError, match="read-only"):
+        table.mark[0] = "X"
+
+
+def test_a_deferred_column_is_like_any_other() -> None:
+    again = pickle.loads(pickle.dumps(numbered([])))
+    assert again.mark.tolist() == ["M0", "M1", "M2", "M3"]
+    assert again.take([1]).mark.tolist() == ["M1"]
+    assert again.sigma_east.tolist() == [np.inf] * 4
+    with pytest.raises(ValueError, match="read-only"):
+        again.east[0] = 1.0
+    assert numbered([]).to_pandas()["mark"].tolist() == ["M0", "M1", "M2", "M3"]
+    assert copy.deepcopy(numbered([])).mark.tolist() == ["M0", "M1", "M2", "M3"]
+    with pytest.raises(ValueError, match="rows"):
+        numbered([]).replace(east=[1.0])
+    with pytest.raises(AttributeError):
+        numbered([]).nothing  # type: ignore[attr-defined]  # noqa: B018
+    wrong = Marks(mark=deferred(2, lambda rows: np.array(["A"])), east=[0, 0], north=[0, 0], height=[0, 0])
+    with pytest.raises(ValueError, match="not 2"):
+        wrong.mark  # noqa: B018
+
+
+def test_what_nobody_can_write_to_is_taken_over() -> None:
+    mine, seen = frozen(np.arange(3.0)), np.arange(3.0)
+    view = seen[:]
+    view.setflags(write=False)  # yet `seen` may still change
+    table = Marks(mark=["A", "B", "C"], east=mine, north=view, height=constant(1.5, 3, float))
+    seen[0] = 99.0
+    assert table.east is mine
+    assert table.replace(mark=["D", "E", "F"]).east is mine
+    assert table.north.tolist() == [0.0, 1.0, 2.0]
+    assert table.height.tolist() == [1.5, 1.5, 1.5]
 
 
 def test_defaults_fill_what_is_not_given() -> None:
