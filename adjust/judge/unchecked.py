@@ -108,10 +108,12 @@ def _nearby(cofactor: Cofactor, a: Alternatives, marks: Ints, sigma: Floats, lim
     owner = np.full(cofactor.n, -1)
     i, axis = np.nonzero((marks >= 0) & (sigma > 0.0))
     owner[marks[i, axis]] = i
-    for found in Influence(cofactor.factor).of(a.columns, a.values, limit):
-        mark = owner[found.unknown]
-        v, k = np.nonzero((found.moved > limit[found.right]) & (mark >= 0)[:, None])
-        yield np.column_stack([found.right[k], mark[v]])
+    influence = Influence(cofactor.factor, owner >= 0)
+    some = np.flatnonzero(~influence.harmless(a.columns, a.values, limit))
+    for found in influence.of(a.columns[some], a.values[some], limit[some]):
+        mark, right = owner[found.unknown], some[found.right]
+        v, k = np.nonzero((found.moved > limit[right]) & (mark >= 0)[:, None])
+        yield np.column_stack([right[k], mark[v]])
 
 
 def _everywhere(

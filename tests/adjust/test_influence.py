@@ -7,6 +7,7 @@ import pytest
 from tests.benchmarks.scale_one import made
 
 from hubtack.adjust import adjust
+from hubtack.adjust.estimate import kernels
 from hubtack.adjust.estimate.influence import Influence
 from hubtack.adjust.estimate.normals import Factor, Pattern
 from hubtack.adjust.estimate.rows import Rows
@@ -47,3 +48,55 @@ def test_parts_that_hang_together_by_nothing_are_left_alone() -> None:
     assert moved[2] == pytest.approx(3 / np.sqrt(3))
     assert moved[1] == pytest.approx(2 / np.sqrt(2))
     assert moved[0] == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("compiled", [False, True])
+@pytest.mark.parametrize("limit", [0.02, 0.1, 0.4, 0.8])
+def test_what_is_called_harmless_is(limit: float, compiled: bool) -> None:
+    """Against whole columns of the inverse: nothing wanted moves by more; and where all moves are small, most are told."""
+    if compiled:
+        pytest.importorskip("numba")
+    kernels.use(compiled)
+    try:
+        result = adjust(made(300))
+    finally:
+        kernels.use(None)
+    assert result.solved is not None
+    cofactor, u = result.solved.solution.cofactor, result.solved.unknowns
+    wanted = np.zeros(u.n, dtype=bool)
+    wanted[u.marks[u.marks >= 0]] = True
+    told = small = 0
+    for rows in result.solved.solution.rows:
+        chosen = np.arange(0, len(rows.values), 7)
+        columns, values = rows.columns[chosen], rows.values[chosen]
+        right = np.zeros((u.n + 1, len(chosen)))
+        np.add.at(right, (columns, np.arange(len(chosen))[:, None]), values)
+        moved = np.abs(cofactor.solve(right[: u.n])) / np.sqrt(cofactor.diagonal)[:, None]
+        largest = moved[wanted].max(axis=0)
+        harmless = Influence(cofactor.factor, wanted).harmless(columns, values, np.full(len(chosen), limit))
+        assert np.all(largest[harmless] <= limit)
+        told += int(harmless.sum())
+        small += int((largest <= 0.5 * limit).sum())
+    assert small > 20
+    assert told > 0.5 * small
+
+
+def test_in_one_front_everything_is_at_hand() -> None:
+    """A free chain of five held at one end: Q_ij = min(i, j) of unit springs."""
+    columns = np.array([[0, 1], [1, 2], [2, 3], [3, 4]])
+    links, hold = (
+        Rows(columns, np.array([[1.0, -1.0]] * 4), np.zeros(4)),
+        Rows(np.array([[0]]), np.ones((1, 1)), np.zeros(1)),
+    )
+    pattern = Pattern.build(5, [links.columns, hold.columns], np.arange(5), np.zeros(5, dtype=bool))
+    factor = Factor(pattern, [links, hold])
+    at, one = np.array([[1]]), np.ones((1, 1))
+    moved = 2.0 / np.sqrt(
+        np.arange(1.0, 6.0)
+    )  # of 1 … 5: Q_1j = min(2, j + 1), so the largest is √2 at itself
+    moved[0] = 1.0
+    for limit in (0.5, 0.9, 1.2, 1.4, 1.7, 3.0):
+        for wanted in (np.array([True] * 5), np.array([False, False, False, False, True])):
+            harmless = Influence(factor, wanted).harmless(at, one, np.array([limit]))
+            assert harmless[0] <= (moved[wanted].max() <= limit)
+    assert Influence(factor).harmless(at, one, np.array([3.0]))[0]
