@@ -319,8 +319,9 @@ class _Walk:
     def _bounded(Q: Floats, x: Floats) -> tuple[Floats, Floats]:
         """Q⁻¹x (k, b) and xᵀQ⁻¹x (k,), which is infinite where it can't be told."""
         try:
-            solved = np.linalg.solve(Q, x[:, :, None])[:, :, 0]
+            solved = np.asarray(np.linalg.solve(Q, x[:, :, None])[:, :, 0], dtype=np.float64)
         except np.linalg.LinAlgError:
             return np.zeros(x.shape), np.full(len(x), np.inf)
-        bound = np.einsum("kb,kb->k", x, solved)
-        return solved, np.where(bound >= 0.0, bound, np.inf)
+        bound: Floats = np.einsum("kb,kb->k", x, solved)
+        bound[~(bound >= 0.0)] = np.inf
+        return solved, bound
