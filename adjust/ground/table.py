@@ -95,8 +95,10 @@ class Table:
         lacking: list[Column] = []
         later: dict[str, Deferred] = {}
         for c in self._columns:
-            value = columns.pop(c.name, None)
-            if value is None:
+            value = columns.pop(c.name, _NEEDED)
+            if value is _NEEDED or value is None:
+                if value is None and c.default is _NEEDED:
+                    raise TypeError(f"{type(self).__name__}.{c.name} is None")
                 lacking.append(c)
                 continue
             if isinstance(value, Deferred):
