@@ -14,8 +14,8 @@ from collections import defaultdict
 import numpy as np
 
 from ..ground.network import Network
-from ..ground.table import Floats, Ints
-from ..model.reductions import wrap
+from ..ground.table import Floats, Ints, rows_by
+from ..model.reductions import numbered, packed, wrap
 from ..settings import Settings
 from .check import Check, critical_of, normal_check
 
@@ -23,12 +23,18 @@ from .check import Check, critical_of, normal_check
 def pairs(network: Network) -> tuple[Ints, Ints]:
     """Rows on face 1 and face 2 of the same setups and round, first with first; (p,) each."""
     s = network.sights
-    where: dict[tuple[int, int, int], tuple[list[int], list[int]]] = defaultdict(lambda: ([], []))
-    for i in np.flatnonzero(s.used).tolist():
-        where[int(s.start[i]), int(s.end[i]), int(s.round[i])][0 if s.face[i] == 1 else 1].append(i)
-    found = [(a, b) for first, second in where.values() for a, b in zip(first, second, strict=False)]
-    table = np.array(found, dtype=np.int64).reshape(-1, 2)
-    return table[:, 0], table[:, 1]
+    rows = np.flatnonzero(s.used)
+    first, number = numbered(packed(s.start[rows], s.end[rows], s.round[rows]))
+    rank = np.argsort(np.argsort(first))[number]  # of the first sight of each
+    key, row = [], []
+    for face in (s.face[rows] == 1, s.face[rows] != 1):
+        mine = np.flatnonzero(face)
+        mine = mine[np.argsort(rank[mine], kind="stable")]
+        group = rank[mine]
+        key.append(group * len(rows) + np.arange(len(mine)) - np.searchsorted(group, group))
+        row.append(rows[mine])
+    one, two = (np.isin(k, other, assume_unique=True) for k, other in (key, key[::-1]))
+    return row[0][one], row[1][two]
 
 
 def half_differences(network: Network, one: Ints, two: Ints) -> tuple[Floats, Floats]:
@@ -55,8 +61,8 @@ def face_checks(network: Network, settings: Settings) -> list[Check]:
         ("index", index, np.ones(len(one)), network.instruments.zenith),
     ):
         means: dict[int, list[tuple[int, float, float]]] = defaultdict(list)
-        for setup in dict.fromkeys(s.start[one].tolist()):
-            mine = np.flatnonzero((s.start[one] == setup) & ~np.isnan(values))
+        for setup, pairs_of in rows_by(s.start[one]).items():
+            mine = pairs_of[~np.isnan(values[pairs_of])]
             if not len(mine):
                 continue
             sigma = float(sigma_of[setups.device[setup]])

@@ -10,7 +10,7 @@ import numpy as np
 
 from hubtack.io.pages.embed import json_text, visible
 from hubtack.io.pages.explanation import Explanation, explanations
-from hubtack.io.pages.report_residuals import PSEUDO
+from hubtack.io.pages.verdict import readings_of
 
 if TYPE_CHECKING:
     from hubtack.adjust.ground.table import Ints
@@ -28,7 +28,7 @@ class Explained:
         self.rows: list[int] = []
         self.made: tuple[Explanation, ...] = ()
         o = adjustment.observations
-        readings = np.flatnonzero(~np.isin(o.kind.astype(str), PSEUDO))
+        readings = readings_of(adjustment)
         if adjustment.solved is None or not len(readings):
             return
         worst = _worst_first(adjustment, readings)

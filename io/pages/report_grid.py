@@ -11,8 +11,6 @@ from dataclasses import dataclass
 from html import escape
 from typing import Any
 
-import numpy as np
-
 from hubtack.adjust.ground.table import Ints
 from hubtack.io.pages.embed import visible
 from hubtack.io.writers.sheets import Heading, Sheet
@@ -136,9 +134,7 @@ def made(
 ) -> Grid:
     """A grid with its cells made visible, its verdicts signed, and no column in which nothing stands."""
     said = [k for k, column in enumerate(columns) if not k or any(column)]
-    shown = tuple(
-        [verdict(c) for c in columns[k]] if headings[k].words in VERDICTS else _seen(columns[k]) for k in said
-    )
+    shown = tuple(_verdicts(columns[k]) if headings[k].words in VERDICTS else _seen(columns[k]) for k in said)
     return Grid(key, title, tuple(headings[k] for k in said), shown, flagged, note.strip(), band, marks)
 
 
@@ -150,6 +146,11 @@ def verdict(words: str) -> str:
     return f"{sign} {words}".strip()
 
 
+def _verdicts(column: Sequence[str]) -> list[str]:
+    signed = {words: verdict(words) for words in set(column)}
+    return [signed[words] for words in column]
+
+
 def _seen(column: Sequence[str]) -> list[str]:
     whole = "".join(column)
     if whole.isascii() and whole.isprintable():
@@ -157,9 +158,10 @@ def _seen(column: Sequence[str]) -> list[str]:
     return [visible(c).replace("\n", " ") for c in column]
 
 
-def _packed(column: list[str]) -> list[str] | dict[str, Any]:
-    """A column as it is, or as its distinct texts and where they stand, whichever is shorter."""
-    words, at = np.unique(np.array(column, dtype=object).astype(str), return_inverse=True)
+def _packed(column: list[str]) -> str | dict[str, Any]:
+    """A column as one text, a line a cell, or as its distinct texts and where they stand, whichever is shorter."""
+    words = set(column)
     if 3 * len(words) > len(column):
-        return column
-    return {"words": words.tolist(), "at": at.reshape(-1).tolist()}
+        return "\n".join(column)
+    place = {w: k for k, w in enumerate(sorted(words))}
+    return {"words": list(place), "at": [place[c] for c in column]}

@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from hubtack.adjust.ground.table import Flags, Ints
+from hubtack.adjust.ground.table import Flags, Ints, Names
+from hubtack.adjust.model.reductions import as_objects, numbered
 from hubtack.io.numerals import fixed
 from hubtack.io.pages.report_grid import Grid, made
+from hubtack.io.pages.verdict import readings_of
 from hubtack.io.units import METRES
 from hubtack.io.writers.residuals import values_of
 from hubtack.io.writers.sheets import Heading, Show, at_target
@@ -20,8 +22,6 @@ from hubtack.io.writers.sheets import Heading, Show, at_target
 if TYPE_CHECKING:
     from hubtack.adjust.results import AdjustedObservations, Adjustment
     from hubtack.io.job import Job
-
-PSEUDO = ("effect", "control", "constant")
 
 
 def residuals_grid(adjustment: Adjustment, job: Job) -> Grid:
@@ -47,8 +47,7 @@ def residuals_grid(adjustment: Adjustment, job: Job) -> Grid:
         Heading("smallest bias found, at the target", "mm", short="smallest bias found"),
     )
     o, gone = a.observations, a.left_out
-    keep = np.flatnonzero(~np.isin(o.kind.astype(str), PSEUDO))
-    used = o.take(keep)
+    used = o.take(readings_of(a))
     parts = [_columns(a, t, show, feet, left) for t, left in ((used, False), (gone, True))]
     columns = [first + second for first, second in zip(*parts, strict=True)]
     ends = tuple(np.concatenate([getattr(t, e) for t in (used, gone)]) for e in ("start_mark", "end_mark"))
@@ -70,12 +69,14 @@ def _columns(
     factor = show.units.small_angle_of(1.0)
     as_angle = np.where(angle, t.residual * factor, np.nan)
     several = bool((a.observations.round > 1).any())  # one round for all needs no column
+    ids, kinds = ([str(w) for w in words] for words in (t.id, t.kind))
+    tails = {k: f".{k}" for k in set(kinds)}
     return [
-        [str(i) for i in t.id],
+        ids,
         ["left out"] * len(t) if left_out else _verdicts(t),
         fixed(t.standardized, 2),
         # a sight's id says it already; blank for all, the column is left out
-        ["" if str(i).endswith(f".{k}") else str(k) for i, k in zip(t.id, t.kind, strict=True)],
+        ["" if i.endswith(tails[k]) else k for i, k in zip(ids, kinds, strict=True)],
         _ends(a, t.start, t.start_mark, t.start_setup),
         _ends(a, t.end, t.end_mark, t.end_setup),
         [str(r) if r and several else "" for r in t.round.tolist()],
@@ -95,10 +96,12 @@ def _verdicts(t: AdjustedObservations) -> list[str]:
     return found
 
 
-def _ends(a: Adjustment, names: np.ndarray, mark: Ints, setup: Ints) -> list[str]:
-    """`A2 (I03)`: the mark, and the setup on it where there is one."""
-    marks = [str(m) for m in a.marks.mark]
-    return [
-        f"{marks[m]} ({n})" if s >= 0 and m >= 0 else marks[m] if m >= 0 else str(n)
-        for n, m, s in zip(names, mark.tolist(), setup.tolist(), strict=True)
-    ]
+def _ends(a: Adjustment, names: Names, mark: Ints, setup: Ints) -> list[str]:
+    """`A2 (I03)`: the mark, and the setup on it where there is one; each setup is put into words once."""
+    marks = np.append(a.marks.mark, "")[mark]
+    words = np.where(mark >= 0, marks, names)
+    on = np.flatnonzero((setup >= 0) & (mark >= 0))
+    first, number = numbered(setup[on])
+    told = [f"{marks[i]} ({names[i]})" for i in on[first].tolist()]
+    words[on] = as_objects(told)[number]
+    return [str(w) for w in words]

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 from typing import TYPE_CHECKING
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from hubtack.io.pages.words import Row, Section, Sign, joined
 from hubtack.io.writers.sheets import percent
 
 if TYPE_CHECKING:
-    from hubtack.adjust.results import Adjustment
+    from hubtack.adjust.results import AdjustedObservations, Adjustment
 
 
 def fails(adjustment: Adjustment) -> bool:
@@ -61,11 +62,19 @@ def expected_false_flags(adjustment: Adjustment) -> tuple[float, int]:
     return a.settings.alpha * tests, tests
 
 
+_READINGS: WeakKeyDictionary[AdjustedObservations, Ints] = WeakKeyDictionary()
+
+
 def readings_of(adjustment: Adjustment) -> Ints:
     """Rows of observations that are neither setup effects, control nor constants: those are told
-    elsewhere."""
-    kind = adjustment.observations.kind
-    return np.flatnonzero((kind != "effect") & (kind != "control") & (kind != "constant"))
+    elsewhere. Found once for each table."""
+    table = adjustment.observations
+    known = _READINGS.get(table)
+    if known is None:
+        kind = table.kind
+        known = np.flatnonzero((kind != "effect") & (kind != "control") & (kind != "constant"))
+        _READINGS[table] = known
+    return known
 
 
 def verdict_section(a: Adjustment) -> Section:

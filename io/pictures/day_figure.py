@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import re
+from itertools import chain
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -154,20 +155,14 @@ def _directions(a: Adjustment, at: Floats) -> tuple[str, Floats, Floats, Ints, F
     slope within a setup, where means of both faces, read out and back, hide it."""
     o, s = a.observations, a.network.sights
     row_of = {str(name): i for i, name in enumerate(s.id)}
-    found = [
-        (row_of[str(r)], i)
-        for i in np.flatnonzero(o.kind == "direction").tolist()
-        for r in o.rows[i]
-        if str(r) in row_of
-    ]
-    table = np.array(found, dtype=np.int64).reshape(-1, 2)
-    rows, of = table[:, 0], table[:, 1]
+    of = np.flatnonzero(o.kind == "direction")
+    read_in = o.rows[of].tolist()
+    rows = np.array([row_of.get(r, -1) for r in chain.from_iterable(read_in)], dtype=np.int64)
+    of = np.repeat(of, [len(r) for r in read_in])[rows >= 0]
+    rows = rows[rows >= 0]
     read = s.circle[rows] - np.where(s.face[rows] == 2, np.pi, 0.0)
     v = wrap(o.adjusted[of] - read)
-    _, group = np.unique(
-        np.column_stack([s.start[rows], s.round[rows], s.face[rows]]), axis=0, return_inverse=True
-    )
-    group = group.reshape(-1)
+    _, group = numbered(packed(s.start[rows], s.round[rows], s.face[rows]))
     mean = np.bincount(group, v) / np.maximum(np.bincount(group), 1) if len(v) else v
     return (
         "directions, single readings about the mean of their face",

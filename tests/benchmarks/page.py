@@ -26,7 +26,7 @@ from hubtack.adjust.settings import Settings
 from hubtack.adjust.simulate import simulate
 from hubtack.io.job import read_job
 from hubtack.io.pages.report import report_page
-from hubtack.io.pages.report_residuals import PSEUDO
+from hubtack.io.pages.verdict import readings_of
 
 
 def main() -> None:
@@ -48,7 +48,7 @@ def main() -> None:
             start = time.process_time()
             text = report_page(a, job)
             times.append(time.process_time() - start)
-        readings = int((~(a.observations.kind.astype(str)[:, None] == PSEUDO).any(axis=1)).sum())
+        readings = len(readings_of(a))
         print(
             f"{marks} marks, {readings} readings: page {min(times):.2f} s of processor, first {times[0]:.2f} s "
             f"(adjusted and judged {adjusted:.2f} s), {len(text.encode()) / 1e3:.0f} kB"

@@ -45,7 +45,7 @@ class Grid {
     this.page = 0;
     this.size = PAGE_SIZES[0];
     if (this.paged) {
-      this.columns = this.about.columns.map((c) => (c.words ? c.at.map((i) => c.words[i]) : c));
+      this.columns = this.about.columns.map((c) => (c.words ? c.at.map((i) => c.words[i]) : c.split("\n")));
       this.wrong = new Set(this.about.flagged);
       this.body.classList.add("still-rows");
       this.live = this.table.appendChild(make("tbody", { class: "live-rows" }));
