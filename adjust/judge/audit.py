@@ -20,7 +20,7 @@ from ..model.reductions import as_objects
 from ..model.unknowns import AXES
 from ..solved import Solved
 from .audit_classes import FREE_SIGMA, Question, Weighed, clear, weigh, without_own
-from .components import Components, components
+from .components import Components, components, of_many
 from .components_contrasts import Contrasts, TooLarge, contrasts
 from .components_reml import Fit
 
@@ -259,7 +259,7 @@ def audited(
         shared = contrasts(solved, most)
     except TooLarge as large:
         untold = _setups(solved, None, None, [])
-        return components(solved), Audit(
+        return of_many(solved), Audit(
             AuditClasses.empty(), untold, question or Question(), f"not asked: {large}"
         )
     return components(solved, shared), audit(solved, question, shared)

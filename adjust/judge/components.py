@@ -79,8 +79,13 @@ def components(solved: Solved, of: Contrasts | None = None) -> Components:
     try:
         of = of or contrasts(solved, DENSE)
     except TooLarge:
-        return _table(solved, sparse_estimate(solved))
-    return _table(solved, dense_estimate(of) if len(of.y) <= DENSE else sparse_estimate(solved))
+        return of_many(solved)
+    return _table(solved, dense_estimate(of)) if len(of.y) <= DENSE else of_many(solved)
+
+
+def of_many(solved: Solved) -> Components:
+    """The components of a network that is known to be too large for contrasts."""
+    return _table(solved, sparse_estimate(solved))
 
 
 def dense_estimate(c: Contrasts, near: float = NEAR) -> Estimate:

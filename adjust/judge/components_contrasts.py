@@ -22,6 +22,7 @@ import numpy as np
 
 from ..estimate.rows import Rows
 from ..ground.table import Floats, Ints, distinct
+from ..model.reductions import numbered, packed
 from ..solved import Solved
 
 MOST = 1500  # contrasts: beyond this the dense algebra is refused
@@ -178,21 +179,29 @@ def _one_orientation(
         target = obs.end_setup[batch.rows]
         sigma = 1.0 / np.sqrt(np.sum(np.where(own == columns[turn][:, None], r.values, 0.0) ** 2, axis=1))
         order = np.lexsort((target, turn, setup))
-        for rows in np.split(order, np.flatnonzero(np.diff(setup[order])) + 1):
-            rounds = len(distinct(turn[rows]))
-            if rounds < 2 or len(rows) % rounds:
+        begins = np.flatnonzero(np.diff(setup[order], prepend=-1))
+        size = np.diff(begins, append=len(order))
+        new = np.diff(turn[order], prepend=-1) != 0
+        new[begins] = True
+        rounds = np.add.reduceat(new.astype(np.int64), begins) if len(begins) else begins
+        turned = np.arange(solved.unknowns.n + 1)  # the orientation that each takes on
+        for several, wide in distinct(np.column_stack([rounds, size])).tolist():
+            if several < 2 or wide % several:
                 continue
-            at = rows.reshape(rounds, -1)  # a round a line, its targets in one order
-            alike = (turn[at] == turn[at[:, :1]]).all() and (target[at] == target[at[0]]).all()
-            if not alike or (np.abs(sigma[at] - sigma[at[0]]) > 1e-12 * sigma[at[0]]).any():
-                continue
-            value, weight = misclosure[at] * sigma[at], 1.0 / sigma[at[0]] ** 2
-            offset = (value - value.mean(axis=0)) @ weight / weight.sum()
-            misclosure[at] = (value - offset[:, None]) / sigma[at]
-            first = columns[turn[at[0, 0]]]
-            for c in columns[turn[at[1:, 0]]]:
-                own[rows] = np.where(own[rows] == c, first, own[rows])
-            lost[of_reading[k][rows[0]]] += rounds - 1
+            mine = begins[(rounds == several) & (size == wide)]
+            # setups, a round a line, its targets in one order
+            at = order[mine[:, None] + np.arange(wide)].reshape(len(mine), several, -1)
+            alike = (turn[at] == turn[at[:, :, :1]]).all(axis=(1, 2))
+            alike &= (target[at] == target[at[:, :1]]).all(axis=(1, 2))
+            alike &= (np.abs(sigma[at] - sigma[at[:, :1]]) <= 1e-12 * sigma[at[:, :1]]).all(axis=(1, 2))
+            at = at[alike]
+            value, weight = misclosure[at] * sigma[at], 1.0 / sigma[at[:, 0]] ** 2
+            offset = np.einsum("srt,st->sr", value - value.mean(axis=1, keepdims=True), weight)
+            offset /= weight.sum(axis=1)[:, None]
+            misclosure[at] = (value - offset[:, :, None]) / sigma[at]
+            turned[columns[turn[at[:, 1:, 0]]]] = columns[turn[at[:, :1, 0]]]
+            lost += np.bincount(of_reading[k][at[:, 0, 0]], minlength=count) * (several - 1)
+        own = np.where(own >= 0, turned[own], own)
         out[k] = Rows(own, r.values, misclosure, r.block)
     return out, lost
 
@@ -287,26 +296,32 @@ def groups_of(solved: Solved) -> tuple[tuple[Group, ...], list[Ints], Ints]:
         of_reading.append(mine)
 
     p = u.priors
-    of_prior = np.zeros(len(p), dtype=np.int64)
     instruments, count = np.zeros(u.n + 1), np.zeros(u.n + 1)
     if len(u.effects):
         np.add.at(count, u.effects[:, 2], 1.0)
         np.add.at(instruments, u.effects[:, 2], network.setups.instrument)
     share = instruments[p.place] / np.maximum(count[p.place], 1.0)
-    squares = (p.sigma**2).tolist()
-    support_of = network.setups.support.tolist()
-    names = [str(s) for s in network.supports.support]
-    for i, (source, axis, setup, all_of) in enumerate(
-        zip(p.source.tolist(), p.axis.tolist(), p.setup.tolist(), share.tolist(), strict=True)
-    ):
-        if source == "effect":
-            role = ""
-            if axis == 2:
-                role = "instrument" if all_of == 1.0 else "base" if all_of > 0.0 else "target"
-            key = ("height" if axis == 2 else "centring", names[support_of[setup]], role)
-        else:
-            key = (str(source), "", "")
-        of_prior[i] = enter(key, squares[i], 1, "number" if source == "constant" else "length")
+    effect, upright = p.source == "effect", p.axis == 2
+    role = np.where(share == 1.0, 0, np.where(share > 0.0, 1, 2))
+    what = np.where(effect, np.where(upright, role, 3), 4)
+    support = (
+        np.where(effect, network.setups.support[p.setup], -1) if len(network.setups) else np.full(len(p), -1)
+    )
+    sources = {str(s): i for i, s in enumerate(dict.fromkeys(p.source.tolist()))}
+    source = np.array([sources[str(s)] for s in p.source], dtype=np.int64)
+    first, alike = numbered(packed(what, support, source))
+    total, many = np.bincount(alike, p.sigma**2), np.bincount(alike)
+    name_of = np.zeros(len(first), dtype=np.int64)
+    for i in np.argsort(first).tolist():  # groups in the order in which priors first belong to them
+        one = int(first[i])
+        key = (str(p.source[one]), "", "")
+        if effect[one]:
+            stood = str(network.supports.support[support[one]])
+            height = ("height", stood, ("instrument", "base", "target")[role[one]])
+            key = height if upright[one] else ("centring", stood, "")
+        unit = "number" if key[0] == "constant" else "length"
+        name_of[i] = enter(key, float(total[i]), int(many[i]), unit)
+    of_prior = name_of[alike]
     supports = network.supports
     how = {str(s): str(k) for s, k in zip(supports.support, supports.height_kind, strict=True)}
     groups = []

@@ -9,15 +9,18 @@ G_gh = Σ M_ij² over the rows of two groups is estimated with random signs z (H
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from ..estimate.datum import Cofactor
-from ..estimate.rows import Rows
+from ..estimate.rows import Rows, gradient
 from ..ground.table import Flags, Floats, Ints
 from ..solved import Solved
 
 PROBES = 24, 4  # of a small and of a large network: ν within a few per cent
 PROBED = 20_000  # degrees of freedom times probes that are enough
+CELLS = 2_000_000  # numbers of right sides that are solved for at once: 16 MB
 STEPS = 40
 FLOOR = np.log(1e-8)
 
@@ -35,28 +38,52 @@ class Weighted:
             self.rows.append(Rows(r.columns, r.values * scale[:, None], r.misclosure * scale, r.block))
         self.cofactor: Cofactor = solved.solution.cofactor.reweighted(self.rows)
         self.n = solved.unknowns.n
-        self.u = self.residual([r.misclosure[:, None] for r in self.rows])
+        self.u = self._residual()
 
-    def residual(self, vectors: list[Floats]) -> list[Floats]:
-        """M·vectors, one array (m, k) a Rows."""
+    def _residual(self) -> list[Floats]:
+        """M·misclosure, (m, 1) a Rows."""
+        x = self.cofactor.solve(gradient(self.rows, self.n))
+        return [(r.misclosure - r.times(x))[:, None] for r in self.rows]
+
+    def apart(self, vectors: list[Floats]) -> Iterator[tuple[slice, list[Floats]]]:
+        """M·(what `vectors`, (m, k) a Rows, have in one group) of every group: some groups, and (m, groups, k) a Rows.
+
+        As many groups at once as CELLS allow: one solve for all of them costs a third of a solve each.
+        """
         k = vectors[0].shape[1]
-        right = np.zeros((self.n + 1) * k)
-        for r, v in zip(self.rows, vectors, strict=True):
-            there = np.flatnonzero((v != 0.0).any(axis=1))  # the rows of one group, mostly
-            columns, values, v = r.columns[there] + 1, r.values[there], v[there]
-            for w in range(columns.shape[1]):
-                at = (columns[:, w, None] * k + np.arange(k)).reshape(-1)
-                right += np.bincount(at, (values[:, w, None] * v).reshape(-1), minlength=len(right))
-        right = right.reshape(-1, k)[1:]
-        x = self.cofactor.solve(right)
-        return [v - r.times(x) for r, v in zip(self.rows, vectors, strict=True)]
+        most = max(1, CELLS // (self.n * k))
+        for low in range(0, self.count, most):
+            high = min(low + most, self.count)
+            width = (high - low) * k
+            right = np.zeros((self.n + 1) * width)
+            inside = [np.flatnonzero((g >= low) & (g < high)) for g in self.group]
+            for r, v, g, mine in zip(self.rows, vectors, self.group, inside, strict=True):
+                for w in range(r.columns.shape[1]):
+                    line = (r.columns[mine, w] + 1) * width + (g[mine] - low) * k
+                    at = (line[:, None] + np.arange(k)).reshape(-1)
+                    right += np.bincount(at, (r.values[mine, w, None] * v[mine]).reshape(-1), len(right))
+            x = np.zeros((self.n + 1, width))
+            x[:-1] = self.cofactor.solve(right.reshape(-1, width)[1:])
+            answer = []
+            for r, v, g, mine in zip(self.rows, vectors, self.group, inside, strict=True):
+                product = np.zeros((len(r.columns), width))
+                for w in range(
+                    r.columns.shape[1]
+                ):  # one unknown of all rows at a time: no room for all at once
+                    product -= r.values[:, w, None] * x[r.columns[:, w]]
+                product = product.reshape(-1, high - low, k)
+                product[mine, g[mine] - low] += v[mine]
+                answer.append(product)
+            yield slice(low, high), answer
 
     def sums(self, rows: list[Floats]) -> Floats:
         """Sums over the rows of every group, (G, k)."""
-        total = np.zeros((self.count + 1, rows[0].shape[1]))
+        k = rows[0].shape[1]
+        total = np.zeros((self.count + 1) * k)
         for g, v in zip(self.group, rows, strict=True):
-            np.add.at(total, g, v)
-        return total[: self.count]
+            at = (np.where(g < 0, self.count, g) * k)[:, None] + np.arange(k)
+            total += np.bincount(at.reshape(-1), v.reshape(-1), len(total))
+        return total.reshape(-1, k)[: self.count]
 
     def redundancy(self) -> Floats:
         """r_g, (G,)."""
@@ -72,12 +99,10 @@ class Weighted:
 
     def average_information(self) -> Floats:
         """½ uᵀ_g M u_h, (G, G)."""
-        parts = [
-            np.where(g[:, None] == np.arange(self.count), u, 0.0)
-            for g, u in zip(self.group, self.u, strict=True)
-        ]
-        answer = self.residual(parts)
-        return 0.5 * np.asarray(sum(p.T @ a for p, a in zip(parts, answer, strict=True)))
+        out = np.zeros((self.count, self.count))
+        for some, answer in self.apart(self.u):
+            out[:, some] = 0.5 * self.sums([u * a[:, :, 0] for u, a in zip(self.u, answer, strict=True)])
+        return out
 
     def information(self, redundancy: Floats, seed: int = 1) -> Floats:
         """G, (G, G); the same seed gives the same probes."""
@@ -86,11 +111,8 @@ class Weighted:
         most, fewest = PROBES
         probes = int(np.clip(PROBED / max(float(redundancy.sum()), 1.0), fewest, most))
         signs = [rng.choice([-1.0, 1.0], size=(len(g), probes)) for g in self.group]
-        for h in range(self.count):
-            answer = self.residual(
-                [np.where(g[:, None] == h, z, 0.0) for g, z in zip(self.group, signs, strict=True)]
-            )
-            G[:, h] = self.sums([a**2 for a in answer]).mean(axis=1)
+        for some, answer in self.apart(signs):
+            G[:, some] = self.sums([np.mean(a**2, axis=2) for a in answer])
         G = 0.5 * (G + G.T)
         np.fill_diagonal(G, 0.0)
         spent = G.sum(axis=1)
