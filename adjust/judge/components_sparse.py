@@ -30,15 +30,22 @@ class Weighted:
 
     def __init__(self, solved: Solved, group: list[Ints], theta: Floats) -> None:
         """group: of every row, one array a Rows of the solution; −1 keeps its declared variance."""
-        self.group, self.count = group, len(theta)
-        padded = np.append(theta, 1.0)
-        self.rows = []
-        for r, g in zip(solved.solution.rows, group, strict=True):
-            scale = 1.0 / np.sqrt(padded[g])
-            self.rows.append(Rows(r.columns, r.values * scale[:, None], r.misclosure * scale, r.block))
-        self.cofactor: Cofactor = solved.solution.cofactor.reweighted(self.rows)
-        self.n = solved.unknowns.n
+        self.group, self.count, self.n = group, len(theta), solved.unknowns.n
+        self.rows, self.cofactor = self._at(solved, theta)
         self.u = self._residual()
+
+    def _at(self, solved: Solved, theta: Floats) -> tuple[list[Rows], Cofactor]:
+        """Equations and their cofactors with these variances; as declared, those of the adjustment."""
+        rows = solved.solution.rows
+        if np.all(theta == 1.0):
+            return rows, solved.solution.cofactor
+        padded = np.append(theta, 1.0)
+        scales = [1.0 / np.sqrt(padded[g]) for g in self.group]
+        made = [
+            Rows(r.columns, r.values * s[:, None], r.misclosure * s, r.block)
+            for r, s in zip(rows, scales, strict=True)
+        ]
+        return made, solved.solution.cofactor.reweighted(made)
 
     def _residual(self) -> list[Floats]:
         """M·misclosure, (m, 1) a Rows."""

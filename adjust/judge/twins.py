@@ -66,17 +66,15 @@ def twins(point: Point) -> list[Finding]:
 def _near(place: Floats, rows: Ints) -> list[tuple[int, int]]:
     """Pairs of marks within REACH in plan, found along a sorted axis."""
     order = rows[np.argsort(place[rows, 0], kind="stable")]
-    out = []
-    for k, i in enumerate(order.tolist()):
-        for j in order[k + 1 :].tolist():
-            if place[j, 0] - place[i, 0] > REACH:
-                break
-            if (
-                np.hypot(*(place[j, :2] - place[i, :2])) < REACH
-                and not abs(place[j, 2] - place[i, 2]) > REACH
-            ):
-                out.append((min(i, j), max(i, j)))
-    return out
+    east = place[order, 0]
+    count = np.searchsorted(east, east + 1.001 * REACH, side="right") - np.arange(1, len(order) + 1)
+    first = np.repeat(np.arange(len(order)), count)
+    second = first + 1 + np.arange(len(first)) - np.repeat(np.cumsum(count) - count, count)
+    i, j = order[first], order[second]
+    d = place[j] - place[i]
+    near = (np.hypot(d[:, 0], d[:, 1]) < REACH) & ~(np.abs(d[:, 2]) > REACH)
+    pairs = np.stack([np.minimum(i, j), np.maximum(i, j)], axis=1)[near]
+    return [(a, b) for a, b in pairs.tolist()]
 
 
 def _occupied(point: Point) -> Flags:

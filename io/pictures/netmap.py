@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hubtack.adjust.ground.table import Floats, Ints
+from hubtack.io.once import once
 from hubtack.io.pages.verdict import headline
 from hubtack.io.pictures.drawing import (
     Drawing,
@@ -54,6 +55,7 @@ class _Frame:
     y2: float
 
 
+@once
 def network_drawing(adjustment: Adjustment, job: Job) -> Drawing:
     """A map with ellipses; a profile with bars for networks of heights only; a note where there is
     neither."""
