@@ -20,7 +20,7 @@ from ..model.reductions import as_objects
 from ..model.unknowns import AXES
 from ..solved import Solved
 from .audit_classes import FREE_SIGMA, Question, Weighed, clear, weigh, without_own
-from .components import Components, components, of_many
+from .components import DENSE, Components, components, of_many
 from .components_contrasts import Contrasts, TooLarge, contrasts
 from .components_reml import Fit
 
@@ -259,7 +259,8 @@ def audited(
         shared = contrasts(solved, most)
     except TooLarge as large:
         untold = _setups(solved, None, None, [])
-        return of_many(solved), Audit(
+        parts = of_many(solved) if large.count > DENSE else components(solved)
+        return parts, Audit(
             AuditClasses.empty(), untold, question or Question(), f"not asked: {large}"
         )
     return components(solved, shared), audit(solved, question, shared)
