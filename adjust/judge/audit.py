@@ -260,7 +260,5 @@ def audited(
     except TooLarge as large:
         untold = _setups(solved, None, None, [])
         parts = of_many(solved) if large.count > DENSE else components(solved)
-        return parts, Audit(
-            AuditClasses.empty(), untold, question or Question(), f"not asked: {large}"
-        )
+        return parts, Audit(AuditClasses.empty(), untold, question or Question(), f"not asked: {large}")
     return components(solved, shared), audit(solved, question, shared)
