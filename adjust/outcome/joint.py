@@ -188,8 +188,7 @@ def _between(solved: Solved, places: Ints) -> Floats:
 def _entries(solved: Solved, left: Ints, right: Ints) -> Floats:
     """Single entries of the inverse, by their unknowns; −1 is held: no variance.
 
-    Unknowns that stand together in an equation have theirs on the pattern of the factor, already at hand; whole columns
-    are solved for only where they don't.
+    Unknowns that stand together in an equation have theirs on the pattern of the factor, already at hand.
     """
     n, cofactor = solved.unknowns.n, solved.solution.cofactor
     if not len(left):
@@ -199,10 +198,4 @@ def _entries(solved: Solved, left: Ints, right: Ints) -> Floats:
     values = np.zeros(len(wanted))
     there = wanted >= 0
     values[there] = cofactor.entries(wanted[there] // n, wanted[there] % n)
-    rest = np.flatnonzero(np.isnan(values))
-    columns, which = np.unique(wanted[rest] % n, return_inverse=True)
-    for first in range(0, len(columns), _AT_ONCE):
-        mine = rest[(which >= first) & (which < first + _AT_ONCE)]
-        Q = cofactor.columns(columns[first : first + _AT_ONCE])
-        values[mine] = Q[wanted[mine] // n, which[(which >= first) & (which < first + _AT_ONCE)] - first]
     return np.asarray(values[at].reshape(out.shape))

@@ -56,7 +56,7 @@ class Swing:
 def swings(adjustment: Adjustment) -> tuple[Swing, ...]:
     """The parts whose far end swings about what orients them; none where the adjustment came without its solution."""
     solved = adjustment.solved
-    if solved is None or (len(adjustment.marks) > WHOLE and not _short(adjustment)):
+    if solved is None:
         return ()
     obs, net = solved.obs, adjustment.network
     kinds = np.array([k.partition(".")[0] for k in obs.kind.astype(str)], dtype=object)
@@ -68,23 +68,24 @@ def swings(adjustment: Adjustment) -> tuple[Swing, ...]:
     for a, b in links:
         there[a] = there[b] = True
     there &= np.isfinite(adjustment.marks.east) & np.isfinite(adjustment.marks.north)
+    if len(adjustment.marks) > WHOLE and not _short(adjustment, there):
+        return ()
     found = (
         _swing(adjustment, part, kinds) for part in islands_of(len(net.marks), links, there) if part.sum() > 2
     )
     return tuple(s for s in found if s is not None)
 
 
-def _short(a: Adjustment) -> bool:
-    """True where everything that could orient a network lies close together, against its extent."""
-    m, v = a.marks, a.network.vectors
-    plan = np.column_stack([m.east, m.north])
-    marks = a.network.marks
+def _short(a: Adjustment, there: Flags) -> bool:
+    """True where all marks among `there` that could orient them lie close together, against their extent."""
+    marks, v = a.network.marks, a.network.vectors
+    plan = np.column_stack([a.marks.east, a.marks.north])
     carries = np.isfinite(marks.sigma_east) | np.isfinite(marks.sigma_north)
     carries[v.start_mark[v.used]] = carries[v.end_mark[v.used]] = True
-    there = np.isfinite(plan).all(axis=1)
-    if not (carries & there).any():
+    carries &= there
+    if not carries.any():
         return False
-    size = [float(np.hypot(*np.ptp(plan[rows & there], axis=0))) for rows in (carries, np.ones_like(there))]
+    size = [float(np.hypot(*np.ptp(plan[rows], axis=0))) for rows in (carries, there)]
     return size[1] > LONG * size[0]
 
 
@@ -185,8 +186,6 @@ class _Sources:
         both = _plan_of(self.a, rows)
         for i, d, C in zip(rows.tolist(), *both, strict=True):
             a, b = int(v.start_mark[i]), int(v.end_mark[i])
-            if not all(self.part[m] or m in self.place for m in (a, b)):
-                continue
             (start, minus), (end, plus) = self.of_mark(a), self.of_mark(b)
             columns, J = [*start, *end], np.hstack([-minus, plus])
             session = int(v.session[i])

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from tests.adjust.networks import ARCSEC, INF, Plan, adjusted
 
+from hubtack.adjust.outcome import orientation
 from hubtack.adjust.outcome.orientation import swings
 from hubtack.io.job import read_job
 from hubtack.io.pages.orientation import orientation_records, orientation_section
@@ -88,3 +89,24 @@ def test_in_words_and_for_programs() -> None:
     (record,) = orientation_records(a)
     assert record["carriers"] == ["G1", "G2"]
     assert record["vectors"] == 2
+
+
+def test_of_a_large_network_the_whole_is_looked_at_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A short base against the extent is looked into part by part; one as long as the network, or none, is not."""
+    short, wide = adjusted(traverse("vectors").simulated(1)), adjusted(traverse("weighted", span=400.0).simulated(1))
+    free = adjusted(traverse("free").simulated(1))
+    (before,) = swings(short)
+    monkeypatch.setattr(orientation, "WHOLE", 5)
+    (after,) = swings(short)  # though its vectors come from a base station 10 km off
+    assert (after.far, after.swing) == (before.far, before.swing)
+    assert swings(wide) == swings(free) == ()
+    monkeypatch.setattr(orientation, "MOST", 0)  # the base station alone is one mark too many
+    assert swings(short) == ()
+
+
+def test_vectors_of_no_session_orient_as_those_of_one_that_has_no_turn() -> None:
+    p = traverse("vectors")
+    for row in p.vectors:
+        row["session"] = -1
+    (alone,), (together,) = swings(adjusted(p.simulated(1))), swings(adjusted(traverse("vectors").simulated(1)))
+    assert alone.sigma == pytest.approx(together.sigma, rel=1e-6)
