@@ -207,3 +207,56 @@ def test_a_component_of_a_correlated_vector_moves_marks_as_said() -> None:
         replace(job.network, vectors=job.network.vectors.replace(difference=difference)), job.settings
     )
     np.testing.assert_allclose(np.nan_to_num(coordinates(again) - coordinates(a)), 0.01 * e.moves, atol=1e-8)
+
+
+def test_a_slanting_surface_is_a_term_of_its_own() -> None:
+    """By hand at 60°, tan = √3: a pointing of 2″ over 40 m and a fifth of a spot of 20 mm, both times √3."""
+    p = Plan()
+    p.support("pillar")
+    p.instrument(2.0, 2.0, 3e-3, reflectorless=4e-3, reflectorless_ppm=2e-6, spot=0.02)
+    p.target(reflectorless=True)
+    p.held("A", 0, 0, 10)
+    p.held("B", 0, 40, 10)
+    p.held("C", 30, 0, 10)
+    s = p.station(p.mark("P", 1, 1, 10))
+    for m in range(3):
+        p.sight(s, p.prism(m, height=1.6, incidence=np.radians(60.0)))
+    a = adjust(p.simulated(1))
+    o = a.observations
+    row = int(np.flatnonzero((o.kind == "distance") & (o.end_mark == 1))[0])
+    (e,) = explain(a, [row])
+    sigmas = {t.name: t.sigma for t in e.terms}
+    length = o.observed[row]
+    pointing, spot = np.sqrt(3.0) * length * np.radians(2 / 3600), np.sqrt(3.0) * 0.2 * 0.02
+    assert e.readings == 2
+    assert sigmas["surface at a slant, added in squares"] == pytest.approx(np.hypot(pointing, spot))
+    stated = (sigmas["constant, summed"] + sigmas["with distance, summed"]) / np.sqrt(2.0)
+    assert stated == pytest.approx((4e-3 + 2e-6 * length) / np.sqrt(2.0))
+    assert o.sigma[row] == pytest.approx(np.sqrt(stated**2 + pointing**2 + spot**2))
+
+
+def test_a_plane_book_without_heights_is_explained_at_the_level_of_reference() -> None:
+    """Horizontal distances, no height anywhere, a scale of 0.9996: the ground is the grid over it, and nothing else is told."""
+    p = Plan()
+    p.support("pillar")
+    p.instrument()
+    p.target()
+    for name, e, n in (("A", 0, 0), ("B", 0, 100), ("C", 80, 0)):
+        p.mark(name, e, n, 0, sigma=(0.0, 0.0, np.inf))
+    p.mark("P", 30, 40, 0)
+    s = p.station(3)
+    for m in range(3):
+        p.sight(s, p.prism(m), readings="ch")
+    settings = Settings(scale_factor=0.9996)
+    net = p.simulated(1, settings)
+    a = adjust(replace(net, marks=net.marks.replace(height=[np.nan] * 4)), settings)
+    o = a.observations
+    rows = np.flatnonzero(o.kind == "horizontal").tolist()
+    assert len(rows) == 3
+    for e in explain(a, rows):
+        assert e.trace is not None
+        xy = coordinates(a)[:, :2]
+        grid = float(np.hypot(*(xy[o.end_mark[e.row]] - xy[3])))
+        steps = {t.name: t.amount for t in e.trace.model}
+        assert steps.pop("grid scale") == pytest.approx(grid / 0.9996 - grid, rel=1e-6)
+        assert [*steps.values()] == [pytest.approx(grid)]

@@ -61,4 +61,6 @@ def test_points_without_a_device_are_the_marks() -> None:
     p.mark("B", 50, 0, 12)
     p.vector(0, 1, np.diag([1.0, 4.0, 9.0]) * 1e-6)
     a = adjust(p.simulated(1))
-    assert point_covariance(a, np.array([1]), np.array([-1])) == pytest.approx(np.diag([1.0, 4.0, 9.0]) * 1e-6)
+    assert point_covariance(a, np.array([1]), np.array([-1])) == pytest.approx(
+        np.diag([1.0, 4.0, 9.0]) * 1e-6
+    )

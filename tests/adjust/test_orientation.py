@@ -93,7 +93,10 @@ def test_in_words_and_for_programs() -> None:
 
 def test_of_a_large_network_the_whole_is_looked_at_first(monkeypatch: pytest.MonkeyPatch) -> None:
     """A short base against the extent is looked into part by part; one as long as the network, or none, is not."""
-    short, wide = adjusted(traverse("vectors").simulated(1)), adjusted(traverse("weighted", span=400.0).simulated(1))
+    short, wide = (
+        adjusted(traverse("vectors").simulated(1)),
+        adjusted(traverse("weighted", span=400.0).simulated(1)),
+    )
     free = adjusted(traverse("free").simulated(1))
     (before,) = swings(short)
     monkeypatch.setattr(orientation, "WHOLE", 5)
@@ -108,5 +111,8 @@ def test_vectors_of_no_session_orient_as_those_of_one_that_has_no_turn() -> None
     p = traverse("vectors")
     for row in p.vectors:
         row["session"] = -1
-    (alone,), (together,) = swings(adjusted(p.simulated(1))), swings(adjusted(traverse("vectors").simulated(1)))
+    (alone,), (together,) = (
+        swings(adjusted(p.simulated(1))),
+        swings(adjusted(traverse("vectors").simulated(1))),
+    )
     assert alone.sigma == pytest.approx(together.sigma, rel=1e-6)
