@@ -81,12 +81,6 @@ class Contrasts:
     of_reading: tuple[Ints, ...]  # group of every row of readings as they were solved, one array a Rows
     of_prior: Ints
 
-    def gram(self, g: int, weight: Floats | None = None) -> Floats:
-        """B_g (f, f), with the variance of each loading multiplied by `weight` (R,) where given."""
-        part = self.part(g)
-        e = self.loadings[part]
-        return np.asarray(e.T @ (e if weight is None else e * weight[part, None]))
-
     def part(self, g: int) -> slice:
         """The loadings of a group."""
         return slice(*np.searchsorted(self.group, [g, g + 1]).tolist())

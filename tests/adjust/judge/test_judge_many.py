@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from tests.benchmarks.catch_rate_networks import GROUNDS, solve
+from tests.benchmarks.catch_rate_networks import solve
 from tests.benchmarks.catch_rate_plants import PLANTS, case
 
 from hubtack.adjust import Settings
