@@ -44,9 +44,7 @@ def slips_of(check: Check, network: Network, effects: Effects, written: Written)
     allowed = WITHIN * check.sigma
     if check.kind in ("rise both ways", "rise again"):
         for s in involved:
-            height = float(setups.height[s])
-            if np.isnan(height):
-                continue
+            height = float(setups.height[s])  # known, or there were no rise
             for right in length_swaps(height, written):
                 # a height that was entered too large by x moves the check by ±x, whichever end it is at
                 if abs(abs(check.found) - abs(right - height)) <= allowed and abs(right - height) > allowed:

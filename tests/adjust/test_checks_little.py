@@ -148,3 +148,31 @@ def test_a_mark_that_only_one_axis_places_misses_nothing() -> None:
     found = check(replace(net, marks=net.marks.replace(east=east, north=north)))
     assert found.adjustment is not None
     assert not [c for c in found.checks if c.flagged]
+
+
+def test_two_places_for_one_mark_leave_checks_without_coordinates() -> None:
+    """Two distances meet on either side of their base; what needs no coordinates is checked, and the trouble is told."""
+    p = free_station(3, "czs")
+    p.sights = p.sights[:0]
+    s, prism = 0, 2
+    p.sight(s, prism, rounds=2, readings="czs")  # to B alone: a distance and a direction of an unknown circle
+    p.mark("Q", 60, 50, 10)
+    p.reduce("horizontal", 0, 4, 1 * MM)
+    p.reduce("horizontal", 1, 4, 1 * MM)
+    found = check(p.simulated(1))
+    assert found.adjustment is None
+    assert "Q can be in two places: horizontal distances (r1, r2) fit both." in [
+        t.text for t in found.trouble
+    ]
+    assert of_kind(found, "collimation")[0].count == 2
+
+
+def test_a_station_that_saw_nothing_known_points_nowhere() -> None:
+    """A is known and Q is not: the circle is turned as it likes, so no place follows, and nobody is said to miss a mark."""
+    p = free_station(3, "czs")
+    q = p.mark("Q", 60, 50, 10)
+    p.sight(p.station(0), p.prism(q))
+    found = check(p.simulated(1))
+    assert found.adjustment is None
+    assert [t.marks for t in found.trouble] == [("Q",)]
+    assert not [c for c in found.checks if c.flagged]
