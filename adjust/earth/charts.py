@@ -69,7 +69,10 @@ def factors(chart: Chart, east: Floats, north: Floats, latitude: Floats) -> Fact
 
 @dataclass(frozen=True)
 class TransverseMercator:
-    """Transverse Mercator on an ellipsoid: origin (rad), scale at the central meridian, false east and north (m)."""
+    """Transverse Mercator on an ellipsoid: origin (rad), scale at the central meridian, false east and north (m).
+
+    Points beyond a pole, or more than 6400 km from the central meridian, have no place: NaN.
+    """
 
     ellipsoid: Ellipsoid
     latitude: float
@@ -91,6 +94,8 @@ class TransverseMercator:
         size = self.scale * self._rectifying()
         origin = float(self._forward(np.array([self.latitude]), np.zeros(1))[0][0])
         xi, eta = (north - self.north) / size + origin, (east - self.east) / size
+        nowhere = (np.abs(xi) > 0.5 * np.pi) | (np.abs(eta) > 1.0)
+        xi, eta = np.where(nowhere, np.nan, xi), np.where(nowhere, np.nan, eta)
         zeta = xi + 1j * eta
         for k, beta in enumerate(self._series()[1], start=1):
             zeta = zeta - beta * np.sin(2 * k * (xi + 1j * eta))

@@ -125,19 +125,24 @@ class Earth:
 
         levelled (n,): marks that a rise reaches, which know the geoid whatever heights are over.
         """
-        there = np.flatnonzero(np.isfinite(coordinates[:, :2]).all(axis=1))
-        lat, lon = self.chart.geodetic(*coordinates[there, :2].T)
+        there, lat, lon = self.somewhere(coordinates[:, 0], coordinates[:, 1])
+        lost = np.isnan(self._field(there, lat, lon)[:, 0])
+        if not self.orthometric:
+            lost &= levelled[there]
+        if lost.any():
+            raise Undetermined((_no_undulation(self.names[there[lost]]),))
+
+    def somewhere(self, east: Floats, north: Floats) -> tuple[Ints, Floats, Floats]:
+        """Rows of the marks that have coordinates, and where these lie. Raises Undetermined where one lies nowhere."""
+        there = np.flatnonzero(np.isfinite(east) & np.isfinite(north))
+        lat, lon = self.chart.geodetic(east[there], north[there])
         nowhere = ~_on_earth(lat, lon)
         if nowhere.any():
             names = tuple(str(m) for m in self.names[there[nowhere]])
             text = f"The coordinates of {listed(names)} have no place on the earth in {self.chart.name}."
             wanted = "See that east and north are in this system, in its order and unit."
             raise Undetermined((Trouble("NET321", text, wanted, marks=names),))
-        lost = np.isnan(self._field(there, lat, lon)[:, 0])
-        if not self.orthometric:
-            lost &= levelled[there]
-        if lost.any():
-            raise Undetermined((_no_undulation(self.names[there[lost]]),))
+        return there, lat, lon
 
     def ray(self, line: Line, start: Ends, end: Ends, places: Places) -> Ray:
         """What lies between the ends of n lines."""

@@ -42,7 +42,7 @@ def flattened(
 
     frame = frame_of(network, settings)
     assert isinstance(frame, Earth)
-    centre = _centre(network, reference_height(network, settings))
+    centre = _centre(network, frame, reference_height(network, settings))
     lone = Earth(
         frame.chart, frame.gravity, False, frame.reference_height, np.zeros((1, 3)), network.marks.mark[:1]
     )
@@ -123,8 +123,8 @@ def _shorten(obs: Observations, level: Floats, value: Floats) -> None:
     value[zeniths] = np.arctan2(level[zeniths] * np.sin(obs.value[zeniths]), np.cos(obs.value[zeniths]))
 
 
-def _centre(network: Network, height: float) -> Floats:
-    """East, north, height of the middle of what is known: of the control, else of start values."""
+def _centre(network: Network, frame: Earth, height: float) -> Floats:
+    """East, north, height of the middle of what is known: of the control, else of start values, which must lie somewhere."""
     marks = network.marks
     given = np.isfinite(marks.east) & np.isfinite(marks.north)
     control = given & np.isfinite(marks.sigma_east) & np.isfinite(marks.sigma_north)
@@ -133,4 +133,5 @@ def _centre(network: Network, height: float) -> Floats:
         text = "Nothing says where on the earth this network lies: no mark has coordinates."
         wanted = "Hold or weight a mark, or give start values of one; or use the plane frame."
         raise Undetermined((Trouble("NET322", text, wanted),))
+    frame.somewhere(np.where(known, marks.east, np.nan), marks.north)
     return np.array([marks.east[known].mean(), marks.north[known].mean(), height])
