@@ -231,7 +231,7 @@ class Equations:
             for name in stated:
                 constant = state.constants[name][self._leaning.owners(name, g.rows)]
                 computed = computed + kind.leans_on[name](each, balance) * constant
-        return computed, values, extra[g.line] if len(extra) > 1 else np.zeros(len(g.rows))
+        return computed, values, extra[g.line]
 
     def _bent(self, kind: Kind, ray: Ray, state: State) -> tuple[Floats, Floats] | None:
         """What refraction adds to ∂value/∂d (n, 3) and to ∂value/∂(height of the start) (n,); None where it adds nothing."""

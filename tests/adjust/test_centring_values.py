@@ -216,3 +216,17 @@ def test_where_the_rules_are_equal(
     found = (r.marks.sigma_east[2], r.marks.sigma_north[2], r.marks.sigma_height[2])
     # simulated readings lie a millimetre off, which turns the line by 1e-4 and the split between axes with it
     assert np.array(found) / MM == pytest.approx(expected, abs=3e-4)
+
+
+@pytest.mark.parametrize("rule", ["shared", "independent"])
+def test_a_network_of_one_line_has_its_setups_too(rule: str) -> None:
+    """One zenith angle (both faces) over 100 m, level, heights of both devices good to 3 mm: σ² = (D·σ_z)² + 2·σ_h². By hand."""
+    p = Plan()
+    p.support("stand", centring=2 * MM, height=3 * MM)
+    p.instrument(zenith=1.0)
+    p.target()
+    a, b = p.held("A", 0, 0, 0), p.mark("B", 100, 0, 0, sigma=(0.0, 0.0, INF))
+    p.sight(p.station(a, 1.5), p.prism(b, 1.5), readings="z")
+    r = adjusted(p.simulated(1), Settings(correlation=rule))  # type: ignore[arg-type]
+    wanted = ((100_000 * ARCSEC) ** 2 + 2 * 3.0**2) ** 0.5
+    assert r.marks.sigma_height[1] / MM == pytest.approx(wanted, abs=1e-5)  # curvature: 1e-9 of it

@@ -51,7 +51,7 @@ def tried(mutant: Mutant, tests: Map, options: argparse.Namespace, scratch: Path
         if chosen and outcome in ("unmet", "lived"):
             groups = tests.grouped(chosen)
             outcome, by, more = trial(
-                ROOT, mutant.path, mutant.code, groups, LIMIT + 4 * tests.cost(chosen), scratch
+                ROOT, mutant.path, mutant.code, groups, LIMIT + 2 * tests.cost(chosen), scratch
             )
             stage, spent = name, spent + more
             tests.kills[by.split("::")[0]] += outcome == "killed"
@@ -83,6 +83,13 @@ def run(options: argparse.Namespace) -> None:
         drawn = again([Path(place) for place in options.places])
     else:
         drawn = (m for path in files(options.places) for m in sample(ROOT, path, options.each, options.seed))
+    known = (
+        [json.loads(line) for line in options.out.read_text().splitlines()] if options.out.exists() else []
+    )
+    done = {
+        (old["path"], old["operator"], old["occurrence"]) for old in known
+    }  # of a run that was broken off
+    drawn = (m for m in drawn if (m.path, m.operator, m.occurrence) not in done)
     for number, mutant in enumerate(drawn):
         if not number:  # tests that fail anyway kill everything
             groups = tests.grouped(tests.quick(mutant.path, mutant.lines, options.budget)[:20])
