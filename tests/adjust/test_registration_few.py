@@ -23,7 +23,7 @@ def test_three_targets_check_nothing_across_their_plane() -> None:
     """Three distances are checked, and a step at right angles to the triangle changes none of them: it stays unseen, and
     tilts the cloud without bound. With five targets every step is seen."""
     three = predict(targets(SQUARE[:3]))
-    found = unseen(three, SQUARE + [0.0, 0.0, 3.0], 0.001, 0.8)
+    found = unseen(three, SQUARE + np.array([0.0, 0.0, 3.0]), 0.001, 0.8)
     assert np.isposinf(found.detectable).all()
     assert np.isposinf(found.effect).all()
     five = predict(targets(np.vstack([SQUARE, [5.0, 4.0, 3.0]])))
@@ -96,7 +96,7 @@ def test_a_target_without_a_height_is_passed_over_and_refused_by_name() -> None:
 def test_more_targets_than_a_joint_covariance_is_made_for(monkeypatch: pytest.MonkeyPatch) -> None:
     a = marks_in_a_hall()
     monkeypatch.setattr(of_targets, "MOST", 14)
-    with pytest.raises(Undetermined, match="5 targets are more than .*: 4 at most") as caught:
+    with pytest.raises(Undetermined, match=r"5 targets are more than .*: 4 at most") as caught:
         targets_of(a, np.arange(5), np.full(5, -1), np.full(5, 1e-3))
     assert caught.value.troubles[0].code == "NET318"
 
