@@ -162,12 +162,18 @@ def adjust(
     if folder is None and also:
         raise click.UsageError("--json without --out writes no files: name an --out for --write.")
     from hubtack.io.waiting import waiting
+    from hubtack.io.writers.beside import pays
 
     try:
         with waiting() as tell:
             read, adjustment, wanted = _adjusted(job, folder, force, also, tell)
             tell("write")
-            written = () if folder is None else _written(adjustment, read, folder, wanted)
+            shared = pays(
+                len(adjustment.observations)
+            )  # by two processes, which suffer no bar: it lives in a thread
+            written = () if folder is None or shared else _written(adjustment, read, folder, wanted)
+        if folder is not None and shared:
+            written = _written(adjustment, read, folder, wanted)
     except _NotAdjusted as stop:
         _tell(stop.faults, output_format, job)
         ctx.exit(FAULTY)
@@ -296,36 +302,16 @@ def _tell(faults: Sequence[Fault], output_format: str, job: Path) -> None:
         document = {"format": 1, "faults": [dataclasses.asdict(f) for f in faults]}
         click.echo(json.dumps(document, ensure_ascii=False, indent=1).encode("utf-8"))
         return
+    from hubtack.io.commands.talk import annotation
+
     for fault in faults:
-        click.echo(_annotation(fault, job) if output_format == "github" else str(fault), err=True)
+        click.echo(annotation(fault, job) if output_format == "github" else str(fault), err=True)
     files = len({f.file for f in faults if f.file})
     many = f"{len(faults)} fault{'s' if len(faults) != 1 else ''}"
     where = f" in {files} file{'s' if files != 1 else ''}" if files else ""
     click.echo(
         f"{many}{where}. Nothing was written. `hubtack explain {faults[0].code}` tells more.", err=True
     )
-
-
-def _annotation(fault: Fault, job: Path) -> str:
-    """One fault in the form in which hosted builds take annotations from a log."""
-
-    def escaped(text: str, more: str = "") -> str:
-        for character in "%\r\n" + more:
-            text = text.replace(character, f"%{ord(character):02X}")
-        return text
-
-    where: list[tuple[str, Any]] = []
-    if fault.file:
-        base, name = (job.parent, fault.file) if os.path.isfile(job) else (job, fault.file)
-        where.append(("file", (base / (name.rpartition(":")[0] if fault.cell else name)).as_posix()))
-    if fault.row:
-        where.append(("line", fault.row))
-    if isinstance(fault.column, int) and fault.column:
-        where.append(("col", fault.column))
-    where.append(("title", fault.code))
-    places = ",".join(f"{key}={escaped(str(value), ':,')}" for key, value in where)
-    column = f"{fault.column}: " if isinstance(fault.column, str) and fault.column else ""
-    return f"::error {places}::{escaped(f'{column}{fault.found} {fault.wanted}'.rstrip())}"
 
 
 def _one_thread() -> None:

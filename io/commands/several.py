@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from hubtack.io import cli
+from hubtack.io.commands.talk import annotation
 
 if TYPE_CHECKING:
     from hubtack.io.faults import Fault
@@ -83,7 +84,7 @@ def _one(path: Path, options: Options) -> tuple[JobLine, int, dict[str, Any]]:
         if options.output_format != "json" and not options.as_json:
             for own, fault in zip(stop.faults, faults, strict=True):
                 github = options.output_format == "github"
-                click.echo(cli._annotation(own, path) if github else str(fault), err=True)
+                click.echo(annotation(own, path) if github else str(fault), err=True)
         words = f"NOT ADJUSTED: {many}; nothing was written."
         line = JobLine(str(path), path.name or str(path), "flagged", words, faults=tuple(map(str, faults)))
         told = [{"job": str(path)} | dataclasses.asdict(f) for f in stop.faults]

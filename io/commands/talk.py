@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
+    from hubtack.io.faults import Fault
     from hubtack.io.job import Job
     from hubtack.io.pages.words import Section, Sign
 
@@ -89,3 +91,25 @@ def verdict(sign: Sign, words: str, name: str) -> None:
 
     unicode, colour = speaks_unicode(sys.stdout), wants_colour(sys.stdout)
     click.echo(line(sign, words, name, colour, unicode), color=colour)
+
+
+def annotation(fault: Fault, job: Path) -> str:
+    """One fault in the form in which hosted builds take annotations from a log."""
+
+    def escaped(text: str, more: str = "") -> str:
+        for character in "%\r\n" + more:
+            text = text.replace(character, f"%{ord(character):02X}")
+        return text
+
+    where: list[tuple[str, Any]] = []
+    if fault.file:
+        base, name = (job.parent, fault.file) if os.path.isfile(job) else (job, fault.file)
+        where.append(("file", (base / (name.rpartition(":")[0] if fault.cell else name)).as_posix()))
+    if fault.row:
+        where.append(("line", fault.row))
+    if isinstance(fault.column, int) and fault.column:
+        where.append(("col", fault.column))
+    where.append(("title", fault.code))
+    places = ",".join(f"{key}={escaped(str(value), ':,')}" for key, value in where)
+    column = f"{fault.column}: " if isinstance(fault.column, str) and fault.column else ""
+    return f"::error {places}::{escaped(f'{column}{fault.found} {fault.wanted}'.rstrip())}"

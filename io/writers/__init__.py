@@ -31,6 +31,7 @@ WRITERS: dict[str, str] = {
 }
 
 
+MEANWHILE = ("network.png", "heights.png")  # with all of result.json but the names of files
 ONLY_ON_EARTH = frozenset({"lines.csv", "geodetic.csv"})
 
 
@@ -39,20 +40,34 @@ def write_all(
 ) -> tuple[str, ...]:
     """Write every deliverable to the folder `out`, all or none (see `atomic`). Returns the file names.
 
-    Raises atomic.Refused where the disk does not take them, or one that was asked for can't be made.
+    Of a large job pictures and result.json are written by a second process meanwhile (see `beside`). result.json is
+    finished last: it lists the others. Raises atomic.Refused where the disk does not take them, or where one that
+    was asked for can't be made.
     """
+    from . import result
     from .atomic import publish
+    from .beside import beside, pays
 
     names = (*WRITERS, *(file for d in also for file in d.files))
-    *first, last = WRITERS.values()  # result.json last: it lists the others
-    modules = [*(d.module for d in also if not d.needs_browser), *first]
-    modules += [*(d.module for d in also if d.needs_browser), last]
-
+    here = [d.module for d in also if not d.needs_browser]
+    here += [m for name, m in WRITERS.items() if name not in (*MEANWHILE, "result.json")]
+    last = [d.module for d in also if d.needs_browser]
     written: set[str] = set()
 
     def write(folder: Path) -> None:
-        for module in modules:
-            import_module(module).write(adjustment, job, folder)
+        def each(modules: Sequence[str]) -> None:
+            for module in modules:
+                import_module(module).write(adjustment, job, folder)
+
+        def meanwhile() -> None:
+            each([WRITERS[name] for name in MEANWHILE])
+            result.begin(adjustment, job, folder)
+
+        with beside(meanwhile, pays(len(adjustment.observations))) as done:
+            each(here)
+            done()
+        each(last)
+        result.finish(folder)
         written.update(p.name for p in folder.iterdir())
 
     publish(out, names, write)

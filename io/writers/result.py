@@ -25,19 +25,32 @@ if TYPE_CHECKING:
     from hubtack.io.job import Job
 
 FORMAT = 1
+FILE, _END = "result.json", "\n}\n"
 _RENAMED = {"start": "from", "end": "to"}
 _INNER = {"start_mark", "end_mark", "start_setup", "end_setup", "setup_row", "quantity"}  # not for readers
 
 
 def write(adjustment: Adjustment, job: Job, folder: Path) -> None:
     """Write result.json into `folder`, with the names of all that was written there before it."""
+    begin(adjustment, job, folder)
+    finish(folder)
+
+
+def begin(adjustment: Adjustment, job: Job, folder: Path) -> None:
+    """Write result.json up to the names of the files, which `finish` adds."""
+    with (folder / FILE).open("w", encoding="utf-8", newline="\n") as file:
+        # a large result never stands in memory as a whole
+        file.writelines(pieces(document_of(adjustment, job), closed=False))
+
+
+def finish(folder: Path) -> None:
+    """Add the names of all that stands in `folder`."""
     from . import WRITERS
 
-    there = {p.name for p in folder.iterdir()} | {"result.json"}
+    there = {p.name for p in folder.iterdir()}
     names = [n for n in WRITERS if n in there] + sorted(there - set(WRITERS))
-    document = document_of(adjustment, job) | {"written": names}
-    with (folder / "result.json").open("w", encoding="utf-8", newline="\n") as file:
-        file.writelines(pieces(document))  # a large result never stands in memory as a whole
+    with (folder / FILE).open("a", encoding="utf-8", newline="\n") as file:
+        file.write(f',\n "written": {_dump(names)}{_END}')
 
 
 def as_text(document: dict[str, Any]) -> str:
@@ -45,8 +58,8 @@ def as_text(document: dict[str, Any]) -> str:
     return "".join(pieces(document))
 
 
-def pieces(document: dict[str, Any]) -> Iterator[str]:
-    """The text of a document, bit by bit."""
+def pieces(document: dict[str, Any], closed: bool = True) -> Iterator[str]:
+    """The text of a document, bit by bit, with or without its end."""
     before = "{\n"
     for key, value in document.items():
         yield f"{before} {_dump(key)}: "
@@ -60,7 +73,8 @@ def pieces(document: dict[str, Any]) -> Iterator[str]:
             yield "\n ]" if opened else "[]"
         else:
             yield _dump(value)
-    yield "\n}\n"
+    if closed:
+        yield _END
 
 
 class Records:
