@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from types import ModuleType
 
 import numpy as np
 
@@ -140,14 +139,13 @@ class Plan:
     ) -> tuple[Batch, ...]:
         """All batches, with the rows and queries (fronts, places) that belong to their fronts."""
         last_front = len(self.order)
-        slots = iter(_slots([f for (f, _), w in zip(rows, wide, strict=True) if w], last_front, places.loops))
+        slots = iter(_slots([f for (f, _), w in zip(rows, wide, strict=True) if w], last_front))
         front, column, scalar, up = places.scattered(self.parent)
         edges = np.cumsum([0, *(len(g) for g, _, _ in self.groups)])
         sorted_rows = [
-            _Sorted(*r, next(slots), edges, places.loops) if w else None
-            for r, w in zip(rows, wide, strict=True)
+            _Sorted(*r, next(slots), edges) if w else None for r, w in zip(rows, wide, strict=True)
         ]
-        sorted_queries = [_Sorted(f, at, f, edges, places.loops) for f, at in queries]
+        sorted_queries = [_Sorted(f, at, f, edges) for f, at in queries]
         cuts = np.searchsorted(front, edges)
         out = []
         for i, (group, p, b) in enumerate(self.groups):
@@ -191,8 +189,8 @@ class Plan:
 class _Sorted:
     """Rows in the order of their fronts, without those that touch no unknown."""
 
-    def __init__(self, front: Ints, at: Ints, slot: Ints, edges: Ints, loops: ModuleType | None) -> None:
-        order = stable_order(front, loops)
+    def __init__(self, front: Ints, at: Ints, slot: Ints, edges: Ints) -> None:
+        order = stable_order(front)
         at = at[order]
         there = (at >= 0).any(axis=1)
         if not there.all():
@@ -236,12 +234,12 @@ def _cost(p: int, b: int) -> float:
     return float(p**3 + 3 * p * b * (p + b) + 4 * (p + b) ** 2)
 
 
-def _slots(fronts: list[Ints], n: int, loops: ModuleType | None) -> list[Ints]:
+def _slots(fronts: list[Ints], n: int) -> list[Ints]:
     """A number of every row among those of its front, over several Rows."""
     if not fronts:
         return []
     together = np.concatenate(fronts)
-    order = stable_order(together, loops)
+    order = stable_order(together)
     count = np.bincount(together, minlength=n)
     start = np.cumsum(count) - count
     slot = np.empty(len(together), dtype=np.int64)

@@ -14,12 +14,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..ground.table import Flags, Floats, Ints
+from .batched import Batched
 from .batches import Batch
 from .normals import Factor
+from .rounds import Rounds
+
+if TYPE_CHECKING:
+    from .tree_influence import TreeInfluence
 
 AT_ONCE = 32  # right sides that are solved together
 LEVELS = 8  # fronts above its own from which a right side is tried to be proved harmless
@@ -35,6 +41,15 @@ class Reached:
     moved: Floats
 
 
+def influence_of(factor: Factor, wanted: Flags | None = None) -> Influence | TreeInfluence:
+    """Solves for where right sides matter, in the way of the factor's pattern; wanted (n,) as of Influence."""
+    if isinstance(factor.pattern, Rounds):
+        return Influence(factor, wanted)
+    from .tree_influence import TreeInfluence
+
+    return TreeInfluence(factor, wanted)
+
+
 class Influence:
     """Solves for where right sides matter; the tree of a factor's fronts, found once.
 
@@ -42,7 +57,9 @@ class Influence:
     """
 
     def __init__(self, factor: Factor, wanted: Flags | None = None) -> None:
-        self.factor = factor
+        assert isinstance(factor.pattern, Rounds)
+        assert isinstance(factor.numbers, Batched)
+        self.factor, self.pattern, self.solved = factor, factor.pattern, factor.numbers.solved
         self._wanted = wanted
         pattern = factor.pattern
         n = pattern.n
@@ -56,7 +73,7 @@ class Influence:
     @cached_property
     def _parent(self) -> Ints:
         """The front that takes up the boundary of each; −1 for a root."""
-        batches = self.factor.pattern.batches
+        batches = self.pattern.batches
         parent = np.full(sum(b.count for b in batches), -1)
         for b in batches:
             if (
@@ -73,8 +90,8 @@ class Influence:
         if self._wanted is None:
             out[:-1] = True
             return out
-        out[front[self.factor.pattern.permutation[np.flatnonzero(self._wanted)]]] = True
-        for b in self.factor.pattern.batches:  # those behind come first
+        out[front[self.pattern.permutation[np.flatnonzero(self._wanted)]]] = True
+        for b in self.pattern.batches:  # those behind come first
             here = slice(b.first, b.first + b.count)
             out[parent[here][out[here]]] = True
         out[-1] = False
@@ -108,8 +125,8 @@ class Influence:
 
         Others may be among them; `moved` is exact for all that are.
         """
-        n = self.factor.pattern.n
-        place = np.append(self.factor.pattern.permutation, n)[columns]
+        n = self.pattern.n
+        place = np.append(self.pattern.permutation, n)[columns]
         order = np.argsort(place.min(axis=1, initial=n), kind="stable")  # neighbours share their way up
         for at in range(0, len(order), AT_ONCE):
             part = order[at : at + AT_ONCE]
@@ -117,7 +134,7 @@ class Influence:
 
     def _forward(self, unknown: Ints, column: Ints, value: Floats, k: int) -> tuple[Floats, Flags]:
         """L⁻¹ of k sparse right sides in the order of elimination, (n + 1, k), and the fronts above them."""
-        factor, pattern = self.factor, self.factor.pattern
+        factor, pattern = self.factor, self.pattern
         n, place = pattern.n, pattern.permutation[unknown]
         x = np.zeros((n + 1, k))  # mostly never touched, so mostly no memory
         np.add.at(x, (place, column), value * factor.scale[unknown])
@@ -125,7 +142,7 @@ class Influence:
         above = np.zeros(len(parent) + 1, dtype=bool)  # the last one stands for no front
         above[self._front[place]] = True
         above[-1] = False
-        for b, (inverse, W) in zip(pattern.batches, factor._solved, strict=True):
+        for b, (inverse, W) in zip(pattern.batches, self.solved, strict=True):
             f = np.flatnonzero(above[b.first : b.first + b.count])
             if not len(f):
                 continue
@@ -140,13 +157,13 @@ class Influence:
         return x, above
 
     def _reached(self, right: Ints, columns: Ints, values: Floats, limit: Floats) -> Reached:
-        factor, pattern = self.factor, self.factor.pattern
+        factor, pattern = self.factor, self.pattern
         n, parent = pattern.n, self._parent
         i, j = np.nonzero(columns >= 0)
         x, above = self._forward(columns[i, j], i, values[i, j], len(right))
         entered, asked = above.copy(), self._asked
         found: list[Ints] = []
-        for b, (inverse, W) in zip(reversed(pattern.batches), reversed(factor._solved), strict=True):
+        for b, (inverse, W) in zip(reversed(pattern.batches), reversed(self.solved), strict=True):
             here = slice(b.first, b.first + b.count)
             below = np.flatnonzero(entered[parent[here]] & ~above[here] & asked[here])
             if len(below):
@@ -185,7 +202,7 @@ class Influence:
 
     def _outer(self, b: Batch, fronts: Ints) -> Floats:
         """Q_BB of some fronts of a batch (numbered within it), (f, b, b); 1 on the diagonal where padded."""
-        gone = b.scalars[fronts, b.pivots :] == self.factor.pattern.n
+        gone = b.scalars[fronts, b.pivots :] == self.pattern.n
         inside = b.to_parent[fronts]
         low = np.minimum(inside[:, :, None], inside[:, None, :])
         high = np.maximum(inside[:, :, None], inside[:, None, :])
@@ -219,7 +236,7 @@ class _Walk:
         self.safe = np.ones(len(bound), dtype=bool)
         self.fronts: dict[int, int] = {}  # of each that is not done: where it stands
         self._x: dict[int, Floats] = {}
-        pattern = influence.factor.pattern
+        pattern = influence.pattern
         self._first = np.array([b.first for b in pattern.batches])
         diagonal, wanted = influence.factor.inverse.diagonal, influence._wanted
         if wanted is not None:  # what is not asked for may move as it likes
@@ -232,13 +249,13 @@ class _Walk:
         number = np.searchsorted(self._first, fronts, side="right") - 1
         for i in np.unique(number).tolist():
             mine = np.flatnonzero(number == i)
-            batch = self._of.factor.pattern.batches[i]
+            batch = self._of.pattern.batches[i]
             yield batch, mine, fronts[mine] - batch.first
 
     def begin(self, columns: Ints, values: Floats) -> None:
         """Each at the front of its equation, with x of all that stand there."""
-        factor, n = self._of.factor, self._of.factor.pattern.n
-        place = np.append(factor.pattern.permutation, n)[columns]
+        factor, n = self._of.factor, self._of.pattern.n
+        place = np.append(self._of.pattern.permutation, n)[columns]
         weight = values * np.append(factor.scale, 0.0)[columns]
         home = self._of._front[place.min(axis=1, initial=n)]
         for batch, mine, f in self._grouped(home):
@@ -262,7 +279,7 @@ class _Walk:
                 del self.fronts[k]
             for j in np.flatnonzero(beyond).tolist():
                 k = int(which[mine[j]])
-                there = batch.scalars[f[j], p:] < self._of.factor.pattern.n
+                there = batch.scalars[f[j], p:] < self._of.pattern.n
                 parents.append((k, self.fronts[k], batch.to_parent[f[j]][there], solved[j][there]))
         target = self._of._parent[np.array([front for _, front, _, _ in parents], dtype=np.int64)]
         for batch, mine, f in self._grouped(target):
@@ -271,7 +288,7 @@ class _Walk:
             for i, j in enumerate(mine.tolist()):
                 at[i, : len(parents[j][2])], y[i, : len(parents[j][2])] = parents[j][2:]
             x = np.einsum("kw,kws->ks", y, self._of._rows(batch, f, at))
-            x[batch.scalars[f] == self._of.factor.pattern.n] = 0.0
+            x[batch.scalars[f] == self._of.pattern.n] = 0.0
             which = np.array([parents[j][0] for j in mine.tolist()])
             self._arrive(batch, which, f, x, np.array([parents[j][1] for j in mine.tolist()]))
 
@@ -286,7 +303,7 @@ class _Walk:
 
     def _looked(self, batch: Batch, which: Ints, f: Ints, x: Floats, came_from: Ints) -> Flags:
         """Whether nothing moves too far among the pivots of fronts, and in what lies behind them but where one came from."""
-        p, n = batch.pivots, self._of.factor.pattern.n
+        p, n = batch.pivots, self._of.pattern.n
         largest = np.max(x[:, :p] ** 2 / self._variance[batch.scalars[f, :p]], axis=1, initial=0.0)
         good: Flags = largest <= self._bound[which]
         order, begins = self._of._children

@@ -7,7 +7,6 @@ is loaded only for networks beyond a size, or when a program that will adjust ma
 from __future__ import annotations
 
 from importlib import import_module
-from types import ModuleType
 
 WORTH_LOADING = 150_000  # unknowns: above this the compiled loops save more than their start costs
 WORTH_USING = 400  # unknowns: below this one dense front is all there is
@@ -23,15 +22,16 @@ def use(compiled: bool | None) -> None:
     _wanted = compiled
 
 
-def chosen(unknowns: int) -> ModuleType | None:
-    """The compiled loops, or None where numpy is quicker or the extra is not installed."""
+def chosen(unknowns: int) -> bool:
+    """Whether compiled loops do it: not where numpy is quicker or the extra is not installed."""
     if _wanted is False or unknowns < (WORTH_USING if _wanted else WORTH_LOADING):
-        return None
+        return False
     try:
-        return _load()
+        _load()
     except ImportError:
-        return None
+        return False
+    return True
 
 
-def _load() -> ModuleType:
-    return import_module(f"{__package__}.compiled")
+def _load() -> None:
+    import_module(f"{__package__}.tree")

@@ -9,7 +9,6 @@ are needed. Nodes with the same neighbours become one; what is left once it is s
 from __future__ import annotations
 
 from dataclasses import dataclass
-from types import ModuleType
 
 import numpy as np
 
@@ -54,28 +53,25 @@ def distinct_rows(ids: Ints) -> tuple[Ints, Ints]:
     return first.astype(np.int64), which.reshape(-1).astype(np.int64)
 
 
-def stable_order(keys: Ints, loops: ModuleType | None = None) -> Ints:
+def stable_order(keys: Ints) -> Ints:
     """argsort of numbers from 0 on, equal ones in their order: packed with their places, since numpy sorts faster so."""
     if not len(keys):
         return np.zeros(0, dtype=np.int64)
-    if loops is not None:
-        return np.asarray(loops.stable_order(keys))
     bits = int(len(keys) - 1).bit_length()
     packed = (keys << bits) | np.arange(len(keys))
     packed.sort()
     return np.asarray(packed & ((1 << bits) - 1))
 
 
-def fronts_of(cliques: Ints, sizes: Ints, late: Flags, loops: ModuleType | None = None) -> Fronts:
+def fronts_of(cliques: Ints, sizes: Ints, late: Flags) -> Fronts:
     """An elimination order as fronts.
 
     cliques (k, w): nodes that stand together, −1 where nothing stands; sizes (n_nodes,): unknowns of a node. `late` nodes (a
     constant that every distance touches) would make everything neighbours of everything: they end in the last front.
-    `loops`: compiled ones, to the same result.
     """
     n = len(sizes)
     element, node = _incidences(cliques, late)
-    quotient = _Quotient(n, sizes, late, element, node, loops)
+    quotient = _Quotient(n, sizes, late, element, node)
     rounds: list[tuple[Ints, Ints, Ints]] = []
     home = np.full(n, -1, dtype=np.int64)
     level: list[Ints] = []
@@ -119,10 +115,8 @@ def _incidences(cliques: Ints, late: Flags) -> tuple[Ints, Ints]:
 class _Quotient:
     """The graph of what is not yet eliminated, as cliques (elements): pairs (element, node), sorted by element."""
 
-    def __init__(
-        self, n: int, sizes: Ints, late: Flags, element: Ints, node: Ints, loops: ModuleType | None
-    ) -> None:
-        self.n, self.loops = n, loops
+    def __init__(self, n: int, sizes: Ints, late: Flags, element: Ints, node: Ints) -> None:
+        self.n = n
         self.weight = np.where(late, 0, sizes).astype(np.int64)
         self.alive = ~late
         rng = np.random.default_rng(1)
@@ -175,12 +169,6 @@ class _Quotient:
     def _neighbours(self) -> tuple[Ints, Ints, Ints]:
         """All pairs (i, j) of neighbours, i = j among them, by i, and where each i begins."""
         size = np.bincount(self.element)
-        if self.loops is not None:
-            by_node = stable_order(self.node, self.loops)
-            first = np.concatenate([[0], np.cumsum(np.bincount(self.node, minlength=self.n))])
-            start = np.concatenate([[0], np.cumsum(size)])
-            i, j = self.loops.neighbours(self.n, start, self.element, self.node, self.element[by_node], first)
-            return i, j, _begins(i)
         start = np.cumsum(size) - size
         repeat = size[self.element]
         ends = np.cumsum(repeat)

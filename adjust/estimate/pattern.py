@@ -1,53 +1,77 @@
-"""The symbolic part of a factorisation: which fronts there are, and where every coefficient goes.
+"""The symbolic part of a factorisation: in which order unknowns go, and where every coefficient and entry of the inverse is.
 
-It depends on which unknowns stand together, not on any value: one is made for all iterations.
+It depends on which unknowns stand together, not on any value: one is made for all iterations. There are two: `rounds`, whose
+fronts are worked on in batches by numpy, and `tree`, whose fronts compiled loops take one by one.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from functools import cached_property
-from types import ModuleType
+from abc import ABC, abstractmethod
+from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
 from ..ground.table import Flags, Floats, Ints
-from .batches import Batch, Plan
 from .kernels import chosen
-from .ordering import Fronts, distinct_rows, fronts_of
-from .places import Places
-
-FEW_ROWS = 5000
+from .rows import Rows
 
 
 @dataclass(frozen=True)
-class Pattern:
-    """The fronts of n unknowns; `permutation` (n,) is the place of every unknown in the order of elimination."""
+class Inverse:
+    """What is kept of the inverse of the scaled matrix: its diagonal, a Q aᵀ of all rows, the queries, pivots' rows."""
+
+    diagonal: Floats  # (n,)
+    leverage: list[Floats]  # (m,) a Rows
+    queries: list[Floats]  # (m, w, w) a query
+    flat: Floats
+
+
+class Numbers(Protocol):
+    """AᵀA = LLᵀ of one set of values, scaled. Vectors are in the order of elimination, with a zero behind: (n + 1, k)."""
+
+    smallest_pivot: float
+
+    def forward(self, x: Floats) -> None:
+        """L⁻¹x, in place."""
+
+    def backward(self, x: Floats) -> None:
+        """L⁻ᵀx, in place."""
+
+    def half(self, unknowns: Ints, right: Floats) -> Floats:
+        """L⁻¹ of a right side that is zero but for some unknowns: (·, k), where it is not zero."""
+
+    def selected(self) -> Inverse:
+        """The selected inverse."""
+
+    def release(self) -> None:
+        """Gives the storage back to the pattern, for the next values."""
+
+
+@dataclass(frozen=True)
+class Pattern(ABC):
+    """n unknowns; `permutation` (n,) is the place of every unknown in the order of elimination."""
 
     n: int
     permutation: Ints
-    batches: tuple[Batch, ...]  # leaves first
-    storage: int  # of all fronts that have one
-    kept: int  # of the inverse
-    places: Places
     asked: tuple[tuple[int, int], ...]  # shapes of the queries
-    repeated: tuple[bool, ...]  # of each Rows: has some row an unknown twice?
-    loops: ModuleType | None  # compiled ones, where they pay
-    spare: list[Floats] = field(default_factory=list)  # storage of factors that are done with
 
-    @cached_property
-    def edges(self) -> Ints:
-        """Number of the first front of every batch, and of none behind them."""
-        last = self.batches[-1]
-        return np.array([*(b.first for b in self.batches), last.first + last.count])
+    @abstractmethod
+    def factored(self, rows: list[Rows], scale: Floats, ridge: float) -> Numbers:
+        """The factor of equations of this pattern. Raises LinAlgError where a pivot is not positive."""
 
-    def buffer(self) -> Floats:
-        """Storage for the fronts of one factor and for its inverse, of any content."""
-        return self.spare.pop() if self.spare else np.empty(self.kept)
+    @abstractmethod
+    def located(self, i: Ints, j: Ints) -> tuple[Ints, Ints]:
+        """Places of entries (i, j) of the inverse among what is kept of it, and which of them are."""
 
-    @classmethod
+    @property
+    @abstractmethod
+    def sizes(self) -> tuple[Ints, Ints]:
+        """Pivots and boundary unknowns of every front: what the work is made of."""
+
+    @staticmethod
     def build(
-        cls, n: int, columns: list[Ints], node: Ints, late: Flags, queries: tuple[Ints, ...] = ()
+        n: int, columns: list[Ints], node: Ints, late: Flags, queries: tuple[Ints, ...] = ()
     ) -> Pattern:
         """Order, fronts and index maps for equations whose unknowns are `columns` (list of (m, w), −1 padded).
 
@@ -55,99 +79,10 @@ class Pattern:
         sets of unknowns among which the inverse will be asked for; each is kept together as an equation's are.
         """
         sizes = np.bincount(node, minlength=len(late)).astype(np.int64)
-        loops = chosen(n)
-        tied = [_Tied.of(c, node) for c in (*columns, *queries)]
-        fronts = fronts_of(_stacked([t.nodes for t in tied]), sizes, late, loops)
-        homes = [t.home(fronts) for t in tied]
-        wide = [c.shape[1] > 1 for c in columns]
-        rows_in = [h for h, w in zip(homes, wide, strict=False) if w]
-        n_fronts = len(fronts.level)
-        depth = (
-            np.bincount(np.concatenate(rows_in), minlength=n_fronts) if rows_in else np.zeros(n_fronts, int)
-        )
-        plan = Plan(fronts, sizes, depth)
-        places = Places(n, node, sizes, fronts, plan.rank, plan.shapes, loops)
-        parts = [
-            (plan.rank[h], t.places(places, c))
-            for t, h, c in zip(tied, homes, (*columns, *queries), strict=True)
-        ]
-        repeats = [_repeats(c) for c in columns]
-        for (_, at), again in zip(parts, repeats, strict=False):
-            if again is not None:
-                at[again] = -1
-        batches = plan.batches(places, parts[: len(columns)], wide, parts[len(columns) :])
-        repeated = tuple(r is not None for r in repeats)
-        asked = tuple((q.shape[0], q.shape[1]) for q in queries)
-        return cls(n, places.permutation, batches, plan.storage, plan.kept, places, asked, repeated, loops)
+        if chosen(n):
+            from .tree import Tree
 
+            return Tree.of(n, columns, node, sizes, late, queries)
+        from .rounds import Rounds
 
-def _stacked(nodes: list[Ints]) -> Ints:
-    width = max((c.shape[1] for c in nodes), default=1)
-    return np.concatenate(
-        [np.pad(c, ((0, 0), (0, width - c.shape[1])), constant_values=-1) for c in nodes]
-        or [np.zeros((0, width), dtype=np.int64)]
-    )
-
-
-def _repeats(columns: Ints) -> Flags | None:
-    """Places (m, w) whose unknown stands in the same row again further on; None where there are none."""
-    w = columns.shape[1]
-    if len(columns) < FEW_ROWS:  # then one sort costs less than all the comparisons
-        inside = np.sort(columns, axis=1)
-        if not np.any((inside[:, 1:] == inside[:, :-1]) & (inside[:, 1:] >= 0)):
-            return None
-    out: Flags | None = None
-    for a in range(w):
-        for b in range(a + 1, w):
-            same = columns[:, a] == columns[:, b]
-            if same.any() and (same := same & (columns[:, a] >= 0)).any():
-                out = np.zeros(columns.shape, dtype=bool) if out is None else out
-                out[same, a] = True
-    return out
-
-
-@dataclass(frozen=True)
-class _Tied:
-    """The nodes of the rows of one Rows: distinct cliques (k, v), the clique of each row, and the place of each column."""
-
-    nodes: Ints
-    which: Ints
-    column: Ints
-
-    @classmethod
-    def of(cls, columns: Ints, node: Ints) -> _Tied:
-        ids = np.append(node, -1)[columns]
-        if not ids.shape[1]:  # everything is held
-            ids = np.full((len(ids), 1), -1)
-        kept: list[int] = []
-        column = []
-        top = ids[0].tolist() if len(ids) else [0] * ids.shape[1]
-        for j in range(ids.shape[1]):
-            alike = (i for i, k in enumerate(kept) if top[j] == top[k])
-            same = [i for i in alike if np.array_equal(ids[:, j], ids[:, kept[i]])]
-            column.append(same[0] if same else len(kept))
-            if not same:
-                kept.append(j)
-        ids = ids[:, kept]
-        first, which = distinct_rows(ids)
-        return cls(ids[first], which, np.array(column, dtype=np.int64))
-
-    def home(self, fronts: Fronts) -> Ints:
-        """The front that each row belongs to: that of the node that is eliminated first; the last one of none."""
-        last = len(fronts.level) - 1
-        if not len(self.nodes):
-            return np.zeros(0, dtype=np.int64)
-        return np.asarray(np.append(fronts.home, last)[self.nodes].min(axis=1)[self.which])
-
-    def places(self, places: Places, columns: Ints) -> Ints:
-        """Place of every column in the front that its row belongs to, (m, w); −1 where padded."""
-        if not columns.size or not len(places.start):  # nothing is asked, or everything is held
-            return np.full(columns.shape, -1, dtype=np.int64)
-        front = np.broadcast_to(self.home_rank(places)[:, None], self.nodes.shape)
-        at = places.of_nodes(front, self.nodes)
-        return np.where(columns >= 0, at[self.which][:, self.column] + places.within[columns], -1)
-
-    def home_rank(self, places: Places) -> Ints:
-        """As `home`, of the distinct cliques, in the final order."""
-        last = len(places.pivots) - 1
-        return np.asarray(np.append(places.home, last)[self.nodes].min(axis=1))
+        return Rounds.of(n, columns, node, sizes, late, queries)

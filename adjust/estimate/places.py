@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from types import ModuleType
 
 import numpy as np
 
@@ -33,10 +32,9 @@ class Places:
         fronts: Fronts,
         rank: Ints,
         shapes: Shapes,
-        loops: ModuleType | None,
     ) -> None:
         self.n, n_nodes = n, len(sizes)
-        self.node, self.loops = node, loops
+        self.node = node
         self.pivots, self.padded, self.size, self.kept, self.parent = (
             shapes.pivots,
             shapes.padded,
@@ -46,11 +44,11 @@ class Places:
         )
         self.home = rank[fronts.home]
         self.sizes = sizes
-        order = stable_order(self.home, loops)
+        order = stable_order(self.home)
         start = np.cumsum(sizes[order]) - sizes[order]
         self.start = np.empty(n_nodes, dtype=np.int64)
         self.start[order] = start
-        by_node = stable_order(node, loops)
+        by_node = stable_order(node)
         within = np.arange(n) - (np.cumsum(sizes) - sizes)[node[by_node]]
         self.within = np.zeros(n + 1, dtype=np.int64)
         self.within[by_node] = within
@@ -82,10 +80,6 @@ class Places:
 
     def _found(self, front: Ints, begin: Ints) -> Ints:
         """Which boundary entry of the front has the node that begins there; −1 for none."""
-        if self.loops is not None:
-            f = front.reshape(-1)
-            found = self.loops.locate(self.begins, self.of_front[f], self.of_front[f + 1], begin.reshape(-1))
-            return np.asarray(found.reshape(begin.shape))
         key = front * (self.n + 1) + begin
         at = np.minimum(np.searchsorted(self.keys, key), len(self.keys) - 1)
         return np.where(self.keys[at] == key, at, -1)

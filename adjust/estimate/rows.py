@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..ground.table import Floats, Ints
+from .kernels import chosen
 
 
 @dataclass(frozen=True)
@@ -32,6 +33,13 @@ class Rows:
 
 def gradient(rows: list[Rows], n: int) -> Floats:
     """Aᵀl over all rows, (n,)."""
+    if chosen(n):
+        from .loops.factor import products
+
+        out = np.zeros(n)
+        for r in rows:
+            products(out, r.values, r.columns, r.misclosure)
+        return out
     total = np.zeros(n + 1)
     for r in rows:
         total += np.bincount(
@@ -42,6 +50,13 @@ def gradient(rows: list[Rows], n: int) -> Floats:
 
 def diagonal(rows: list[Rows], n: int) -> Floats:
     """Diagonal of AᵀA over all rows, (n,)."""
+    if chosen(n):
+        from .loops.factor import squares
+
+        out = np.zeros(n)
+        for r in rows:
+            squares(out, r.values, r.columns)
+        return out
     total = np.zeros(n + 1)
     for r in rows:
         total += np.bincount((r.columns + 1).ravel(), (r.values**2).ravel(), minlength=n + 1)

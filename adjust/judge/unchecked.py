@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..estimate.datum import Cofactor
-from ..estimate.influence import Influence
+from ..estimate.influence import influence_of
 from ..estimate.reliability import Reliability
 from ..estimate.rows import Rows
 from ..ground.table import Flags, Floats, Ints, Names, distinct
@@ -108,7 +108,7 @@ def _nearby(cofactor: Cofactor, a: Alternatives, marks: Ints, sigma: Floats, lim
     owner = np.full(cofactor.n, -1)
     i, axis = np.nonzero((marks >= 0) & (sigma > 0.0))
     owner[marks[i, axis]] = i
-    influence = Influence(cofactor.factor, owner >= 0)
+    influence = influence_of(cofactor.factor, owner >= 0)
     some = np.flatnonzero(~influence.harmless(a.columns, a.values, limit))
     for found in influence.of(a.columns[some], a.values[some], limit[some]):
         mark, right = owner[found.unknown], some[found.right]

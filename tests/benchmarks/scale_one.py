@@ -98,15 +98,12 @@ def flops(adjustment: Adjustment) -> tuple[float, int]:
     A front of p pivots and b boundary unknowns costs Σ (p + b − k)² for its factor and twice that for its inverse.
     """
     assert adjustment.solved is not None
-    pattern = adjustment.solved.solution.cofactor.factor.pattern
+    p, b = adjustment.solved.solution.cofactor.factor.pattern.sizes
     work = filled = 0.0
-    for batch in pattern.batches:
-        there = batch.scalars < pattern.n
-        p, b = there[:, : batch.pivots].sum(axis=1), there[:, batch.pivots :].sum(axis=1)
-        for k in range(batch.pivots):
-            left = np.where(k < p, p + b - k, 0).astype(float)
-            work += float(np.sum(left**2))
-            filled += float(np.sum(left))
+    for k in range(int(p.max(initial=0))):
+        left = np.where(k < p, p + b - k, 0).astype(float)
+        work += float(np.sum(left**2))
+        filled += float(np.sum(left))
     return 3.0 * work, int(filled)
 
 
