@@ -9,6 +9,7 @@ import numpy as np
 
 from hubtack.adjust.ground.table import Flags, Floats, Ints, Names
 from hubtack.io.faults import FaultList, Nearest, listed
+from hubtack.io.readers import bulk
 from hubtack.io.readers.tables import TextTable
 from hubtack.io.units import Units, Unreadable, parse_number, quoted
 
@@ -57,13 +58,15 @@ class Cells:
         """A column of lengths, m, NaN where blank."""
         if self.units is None:
             return np.full(len(self), math.nan)
-        return self._numbers(name, self.units.parse_length, "TAB204")
+        known = bulk.lengths(self.table.get(name), self.units)
+        return self._numbers(name, self.units.parse_length, "TAB204") if known is None else known
 
     def angles(self, name: str) -> Floats:
         """A column of angles, rad, NaN where blank."""
         if self.units is None:
             return np.full(len(self), math.nan)
-        return self._numbers(name, self.units.parse_angle, "TAB205")
+        known = bulk.angles(self.table.get(name), self.units)
+        return self._numbers(name, self.units.parse_angle, "TAB205") if known is None else known
 
     def quantities(self, name: str, parse: Callable[[str], float]) -> Floats:
         """A column of quantities that carry their unit, NaN where blank."""
