@@ -64,22 +64,21 @@ class Grid:
 
     def rules(self) -> str:
         """The look of its columns: numbers to the right, short words unbroken, long ones not too narrow."""
-        looks: dict[str, list[str]] = {
+        looks: dict[str, list[int]] = {
             "text-align:right": [],
             "min-width:11rem": [],
             "white-space:nowrap": [],
         }
         for k, (heading, column) in enumerate(zip(self.headings, self.columns, strict=True), 1):
-            place = f":nth-child({k})"
             if heading.number:
-                looks["text-align:right"].append(place)
+                looks["text-align:right"].append(k)
             if heading.number or max(map(len, column), default=0) <= _LONG:
-                looks["white-space:nowrap"].append(place)
+                looks["white-space:nowrap"].append(k)
             else:
-                looks["min-width:11rem"].append(place)
+                looks["min-width:11rem"].append(k)
         within = {"white-space:nowrap": "tbody "}  # headings may be broken
         return "".join(
-            f"#g-{self.key} {within.get(look, '')}tr>:is({','.join(places)}){{{look}}}"
+            f"#g-{self.key} {within.get(look, '')}tr>:is({','.join(_runs(places))}){{{look}}}"
             for look, places in looks.items()
             if places
         )
@@ -101,6 +100,16 @@ class Grid:
         first = sorted(self.flagged)[:MOST_STILL]
         others = (i for i in range(self.count) if i not in self.flagged)
         return sorted([*first, *(i for _, i in zip(range(MOST_STILL - len(first)), others, strict=False))])
+
+
+def _runs(places: list[int]) -> list[str]:
+    """Selectors of columns by their places, which ascend: neighbours in one."""
+    starts = [k for k in places if k - 1 not in places]
+    ends = [k for k in places if k + 1 not in places]
+    return [
+        f":nth-child({a})" if a == b else f":nth-child(n+{a}):nth-child(-n+{b})"
+        for a, b in zip(starts, ends, strict=True)
+    ]
 
 
 def grid(

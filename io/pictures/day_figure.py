@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from itertools import chain
+from itertools import chain, islice
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from hubtack.io.job import Job
 
 FACTOR = 1.959963985
+MARKED = 60  # setups that a plot has room for
 TURNED = math.radians(0.1)  # a circle that differs more between rounds was turned on purpose
 _CLOCK = re.compile(r"(?:(\d{4})-(\d\d)-(\d\d)[T ])?(\d{1,2}):(\d\d)(?::(\d\d(?:\.\d*)?))?")
 
@@ -95,6 +96,8 @@ def day_drawing(a: Adjustment, job: Job) -> Drawing | None:
     about = "dots: one reading, or one pair of faces; thick bars: mean of a setup with its 95 % interval"
     if plots[0][4] is not None:
         about += "; rings: orientation of a round against the mean of its setup's rounds, 95 % interval"
+    if every(len(spans)) > 1:
+        about += f"; marked is one setup in {every(len(spans))}"
     drawing.texts.append(Text(LEFT - 32.0, 12.0, about, 7.5))
     drawing.words = f"Through the day. {drawing.words.rstrip('; ')}."
     return drawing
@@ -187,13 +190,18 @@ def _setups(
 ) -> None:
     """A thin line where each setup begins, and its name above the first plot where there is room."""
     free = -math.inf
-    for row, (start, _) in spans.items():
+    for row, (start, _) in islice(spans.items(), 0, None, every(len(spans))):
         x = axes.x(start)
         drawing.lines.append(Line(x, axes.y1, x, axes.y2, "limit"))
         words = shortened(str(a.network.setups.setup[row]), 10)
         if names and x >= free and x + text_width(words, 7.5) < WIDTH:
             drawing.texts.append(Text(x, axes.y2 + 7.0, words, 7.5))
             free = x + text_width(words, 7.5) + 5.0
+
+
+def every(setups: int) -> int:
+    """Every so many-th setup is marked: a plot bears MARKED of them."""
+    return max(1, math.ceil(setups / MARKED))
 
 
 def _means(drawing: Drawing, axes: Axes, x: Floats, v: Floats, setup: Ints) -> str:
@@ -207,10 +215,11 @@ def _means(drawing: Drawing, axes: Axes, x: Floats, v: Floats, setup: Ints) -> s
         else math.nan
     )
     means = []
-    for g in groups:
+    shown = every(len(groups))
+    for k, g in enumerate(groups):
         mean, half = float(v[g].mean()), FACTOR * within / math.sqrt(len(g))
         means.append(mean)
-        if math.isfinite(half) and axes.low <= mean <= axes.high:
+        if k % shown == 0 and math.isfinite(half) and axes.low <= mean <= axes.high:
             whisker(drawing, axes, float(x[g].mean()), mean - half, mean + half, "bar")
     return f"{len(told)} pairs, means of setups from {plain(min(means), 1)} to {plain(max(means), 1)}"
 

@@ -119,7 +119,7 @@ def _dots(drawing: Drawing, h: float) -> list[str]:
         # each from the one before, in tenths of a point: half the bytes
         steps = np.diff(np.rint(10.0 * np.vstack(points)), axis=0, prepend=0.0).astype(np.int64)
         x, y = (shared(c, lambda tenths: [f"{k / 10:g}" for k in tenths]).tolist() for c in steps.T)
-        d = "".join([f"m{a} {b}h0" for a, b in zip(x, y, strict=True)])
+        d = "".join([f"m{a} {b}h0" for a, b in zip(x, y, strict=True)]).replace(" -", "-")
         if d:
             paths.append(f'<path class="dot" stroke-width="{_n(width)}" d="{d}"/>')
     return paths

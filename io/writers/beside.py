@@ -19,10 +19,14 @@ LEAST, MOST = 15_000, 400_000  # observations
 
 
 def pays(observations: int) -> bool:
-    """Whether a second process is worth its start for a job of this size, on this machine."""
+    """Whether a second process is worth its start for a job of this size, on this machine, as it is now.
+
+    It costs a tenth of the work more: a core that is busy with other things would not give that back.
+    """
     if sys.platform != "linux" or not LEAST <= observations <= MOST:
         return False
-    return len(os.sched_getaffinity(0)) > 1
+    cores = len(os.sched_getaffinity(0))
+    return cores > 1 and os.getloadavg()[0] < cores
 
 
 @contextmanager
