@@ -14,7 +14,7 @@ from .model.approximate import Start, approximate
 from .model.datum import Datum, find_datum
 from .model.equations import Equations
 from .model.frames import Frame, frame_of
-from .model.reductions import HELD_ANGLE, HELD_LENGTH, Observations, reduce_readings
+from .model.reductions import HELD_ANGLE, HELD_LENGTH, Observations, reduce_readings, rows_of_kind
 from .model.unknowns import Unknowns, place_unknowns
 from .outcome.control import constant_table, control_table, orientation_table
 from .outcome.marks import mark_table
@@ -67,8 +67,10 @@ def adjust(
 def levelled_marks(obs: Observations, n: int) -> Flags:
     """Marks that a rise in use reaches, (n,)."""
     out = np.zeros(n, dtype=bool)
-    rows = obs.used & (obs.kind == "rise")
-    out[obs.start_mark[rows]] = out[obs.end_mark[rows]] = True
+    rows = rows_of_kind(obs).get("rise")
+    if rows is not None:
+        rows = rows[obs.used[rows]]
+        out[obs.start_mark[rows]] = out[obs.end_mark[rows]] = True
     return out
 
 

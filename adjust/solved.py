@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -11,7 +13,7 @@ from .estimate.quantiles import chi2_quantile, critical_value, noncentrality
 from .estimate.reliability import Reliability, correlated_reliability, reliability
 from .estimate.solve import Solution
 from .ground.network import Network
-from .ground.table import Floats, Ints, distinct
+from .ground.table import Floats, Ints, distinct, frozen
 from .model.equations import Equations, State
 from .model.reductions import Observations, vector_covariances
 from .model.unknowns import Unknowns
@@ -75,15 +77,31 @@ class Solved:
         return [self._covariance(k) if r.block > 1 else None for k, r in enumerate(self.solution.rows)]
 
     @cached_property
-    def reliability(self) -> list[Reliability]:
-        """For each Rows of the solution; the priors last."""
-        out = []
+    def tested(self) -> Reliability:
+        """Of all equations, group behind group and the priors last; read-only."""
+        ends = self._ends
+        whole = Reliability(*(np.empty(ends[-1]) for _ in range(3)))
         for k, (rows, covariance) in enumerate(zip(self.solution.rows, self.covariances, strict=True)):
             if covariance is None:
-                out.append(reliability(self.solution.cofactor, k, rows))
+                part = reliability(self.solution.cofactor, k, rows)
             else:
-                out.append(correlated_reliability(self.solution.cofactor, k, rows, covariance))
-        return out
+                part = correlated_reliability(self.solution.cofactor, k, rows, covariance)
+            here = slice(ends[k], ends[k + 1])
+            whole.redundancy[here], whole.standardized[here] = part.redundancy, part.standardized
+            whole.strength[here] = part.strength
+        return Reliability(frozen(whole.redundancy), frozen(whole.standardized), frozen(whole.strength))
+
+    @cached_property
+    def reliability(self) -> list[Reliability]:
+        """For each Rows of the solution; the priors last."""
+        t, edges = self.tested, self._ends
+        return [
+            Reliability(t.redundancy[a:b], t.standardized[a:b], t.strength[a:b]) for a, b in pairwise(edges)
+        ]
+
+    @property
+    def _ends(self) -> list[int]:
+        return np.cumsum([0, *(len(r.misclosure) for r in self.solution.rows)]).tolist()
 
     @property
     def prior_reliability(self) -> Reliability:
@@ -117,19 +135,28 @@ def global_test(solution: Solution, settings: Settings) -> GlobalTest:
     return GlobalTest(factor, lower, upper, bool(lower <= factor <= upper))
 
 
+_PAIRS: WeakKeyDictionary[Observations, Ints] = WeakKeyDictionary()
+
+
 def sighted_pairs(obs: Observations) -> Ints:
-    """Unordered pairs of marks that an observation in use joins, (p, 2), sorted."""
-    rows = obs.used
-    joined = [np.column_stack([obs.start_mark[rows], obs.end_mark[rows]])]
-    at = rows & (obs.at_mark >= 0)
-    joined = [joined[0][obs.at_mark[rows] < 0]]
-    joined += [np.column_stack([obs.at_mark[at], e[at]]) for e in (obs.start_mark, obs.end_mark)]
-    pairs = np.sort(np.concatenate(joined), axis=1)
-    pairs = pairs[pairs[:, 0] != pairs[:, 1]]
-    if not len(pairs):
-        return np.zeros((0, 2), dtype=np.int64)
-    n = int(pairs.max()) + 1
-    return np.stack(np.divmod(distinct(pairs[:, 0] * n + pairs[:, 1]), n), axis=1)
+    """Unordered pairs of marks that an observation in use joins, (p, 2), sorted. Found once for each table; read-only."""
+    known = _PAIRS.get(obs)
+    if known is None:
+        known = _PAIRS[obs] = frozen(_pairs(obs))
+    return known
+
+
+def _pairs(obs: Observations) -> Ints:
+    rows = np.flatnonzero(obs.used)
+    a, b, at = obs.start_mark[rows], obs.end_mark[rows], obs.at_mark[rows]
+    angles = np.flatnonzero(at >= 0)
+    if len(angles):  # both of its legs
+        a = np.concatenate([np.where(at >= 0, at, a), at[angles]])
+        b = np.concatenate([b, obs.start_mark[rows[angles]]])
+    low, high = np.minimum(a, b), np.maximum(a, b)
+    n = int(high.max(initial=-1)) + 1
+    key = (low * n + high)[low != high]
+    return np.stack(np.divmod(distinct(key), max(n, 1)), axis=1)
 
 
 def queries(obs: Observations, unknowns: Unknowns) -> tuple[Ints, ...]:

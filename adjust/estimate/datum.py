@@ -19,6 +19,8 @@ from .normals import Factor
 from .pattern import Pattern
 from .rows import Rows
 
+AT_ONCE = 1 << 15  # rows whose figures are made together: their temporaries stay small
+
 
 @dataclass(frozen=True)
 class Constraints:
@@ -145,10 +147,14 @@ class Cofactor:
 
         Terms a_j²Q_jj far above their sum cancel in it; a lone unknown's Q_jj itself carries N_jj·Q_jj roundings.
         """
-        variance = np.append(self.diagonal, 0.0)[rows.columns]
-        terms: Floats = np.einsum("mi,mi->m", rows.values**2, variance)
+        variance = np.append(self.diagonal, 0.0)
+        terms = np.empty(len(rows.values))
         if rows.values.shape[1] == 1:
-            terms = variance[:, 0] / self.factor.scale[rows.columns[:, 0]] ** 2
+            terms[:] = variance[rows.columns[:, 0]] / self.factor.scale[rows.columns[:, 0]] ** 2
+        else:
+            for at in range(0, len(terms), AT_ONCE):
+                here = slice(at, at + AT_ONCE)
+                terms[here] = np.einsum("mi,mi->m", rows.values[here] ** 2, variance[rows.columns[here]])
         return self._leverage(k, rows), 8.0 * np.finfo(float).eps * terms
 
     def _leverage(self, k: int, rows: Rows) -> Floats:

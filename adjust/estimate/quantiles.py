@@ -29,11 +29,13 @@ def normal_probability(u: float) -> float:
     return 0.5 * math.erfc(-u / math.sqrt(2.0))
 
 
+@lru_cache(maxsize=64)
 def critical_value(alpha: float) -> float:
     """Two-sided critical value of |w|: u(1 − α/2)."""
     return -normal_quantile(alpha / 2.0)
 
 
+@lru_cache(maxsize=64)
 def noncentrality(alpha: float, power: float) -> float:
     """δ0 = u(1 − α/2) + u(power): the shift of w that is found with the set power (Baarda 1968; from memory)."""
     return critical_value(alpha) + normal_quantile(power)

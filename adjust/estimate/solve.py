@@ -100,7 +100,8 @@ def gauss_newton(
             return Solution(x + dx, rows, cofactor, iteration, objective(rows), equations - (n - free))
         gain_before = gain
         cofactor.factor.release()
-        best_value, best_x, best_rows = np.inf, x, rows
+        del cofactor, rows  # of a large network the next ones need their room
+        best_value, best_x, best_rows = np.inf, x, None
         step = 1.0
         for _ in range(HALVINGS + 1):
             trial = x + step * dx
@@ -110,8 +111,9 @@ def gauss_newton(
                 best_value, best_x, best_rows = trial_value, trial, trial_rows
             if np.isfinite(trial_value) and trial_value <= value * (1.0 + 1e-9) + 1e-12:
                 break
+            del trial_rows
             step *= 0.5
-        if not np.isfinite(best_value):
-            raise Stalled(x, rows, iteration)
+        if best_rows is None:
+            raise Stalled(x, evaluate(x), iteration)
         x, rows, value = best_x, best_rows, best_value
     raise Stalled(x, rows, max_iterations)

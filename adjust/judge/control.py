@@ -64,8 +64,10 @@ def held_control(equations: Equations, solution: Solution) -> tuple[Ints, Ints, 
             places.append(columns[there])
             products.append((r.values[involved][:, :, None] * c[:, None, :])[there])
         felt, which = np.unique(np.concatenate(places), return_inverse=True)
-        normal = np.zeros((len(felt), width))
-        np.add.at(normal, which, np.concatenate(products))
+        at_felt = which.reshape(-1, 1) * width + np.arange(width)
+        normal = np.bincount(
+            at_felt.ravel(), np.concatenate(products).ravel(), minlength=len(felt) * width
+        ).reshape(-1, width)
         strength = weight - solution.cofactor.forms(normal, felt)
         told = strength > NO_CHECK * weight
         safe = np.where(told, strength, 1.0)

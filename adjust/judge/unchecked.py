@@ -42,7 +42,7 @@ def alternatives(
     names(rows) tells what some of the rows are called.
     """
     values = rows.values
-    weight = np.ones(len(strength))  # √(cᵀPc)·σ: what a blunder may do is bounded by δ0·√(cᵀPc/cᵀMc − 1)
+    weight: Floats | float = 1.0  # √(cᵀPc)·σ: what a blunder may do is bounded by δ0·√(cᵀPc/cᵀMc − 1)
     if whitening is not None:
         b = rows.block  # strength is in units of the observation's own sigma, and so are these values
         blocks = values.reshape(len(values) // b, b, values.shape[1])
@@ -100,7 +100,9 @@ def unchecked_marks(
             hits = [np.zeros((0, 2), dtype=np.int64), *reached(cofactor, a, marks, sigma, limit)]
             for j, mark in distinct(np.concatenate(hits)).tolist():
                 because[mark].append(str(a.names[j]))
-    return np.array([bool(b) for b in because], dtype=bool), [tuple(dict.fromkeys(b)) for b in because]
+    return np.array([bool(b) for b in because], dtype=bool), [
+        tuple(dict.fromkeys(b)) if b else () for b in because
+    ]
 
 
 def _nearby(cofactor: Cofactor, a: Alternatives, marks: Ints, sigma: Floats, limit: Floats) -> Iterator[Ints]:

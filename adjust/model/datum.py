@@ -148,7 +148,7 @@ def _freedoms(
         g[unknowns.marks[island, 2]] = 1.0
         return ["height"], g
     inside = obs.used & island[obs.end_mark]
-    present = set(obs.kind[inside].tolist())
+    present = {name for name, rows in rows_of_kind(obs).items() if inside[rows].any()}
     lengths = present & {
         "distance", "level", "horizontal", "horizontal.grid", "horizontal.ellipsoid", "vector.east", "vector.north",
     }  # fmt: skip

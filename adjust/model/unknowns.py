@@ -205,16 +205,15 @@ def _reach(network: Network, obs: Observations) -> tuple[Flags, Flags]:
     touched = np.zeros((len(network.setups), 3), dtype=bool)
     for name, rows in rows_of_kind(obs).items():
         kind, rows = KINDS[name], rows[obs.used[rows]]
-        axes = [a for a in range(3) if (kind.plan if a < 2 else kind.height)]
+        axes = np.array([kind.plan, kind.plan, kind.height])
         for table, ends in (
             (reached, (obs.start_mark, obs.at_mark, obs.end_mark)),
             (touched, (obs.start_setup, obs.end_setup)),
         ):
+            met = np.zeros(len(table) + 1, dtype=bool)
             for end in ends:
-                e = end[rows]
-                e = e[e >= 0]
-                for a in axes:
-                    table[e, a] = True
+                met[end[rows]] = True  # −1 is nothing, and stands behind
+            table |= met[:-1, None] & axes
     return reached, touched
 
 

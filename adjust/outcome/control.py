@@ -34,7 +34,7 @@ def control_table(solved: Solved) -> ControlFit:
         misfit=np.array([e[3] for e in entries], dtype=float),
         sigma=np.array([e[4] for e in entries], dtype=float),
         standardized=w,
-        flagged=np.abs(np.nan_to_num(w)) > solved.critical,
+        flagged=np.abs(w) > solved.critical,
     )
 
 

@@ -7,8 +7,8 @@ from functools import partial
 import numpy as np
 
 from ..estimate.precision import ellipse_factor, ellipses
-from ..estimate.rows import Rows, diagonal
-from ..ground.table import Flags, Floats, Ints, Names, distinct
+from ..estimate.rows import Rows
+from ..ground.table import Flags, Floats, Ints, Names, frozen
 from ..judge.unchecked import Alternatives, alternatives, can_matter, strengths, unchecked_marks
 from ..model.reductions import Observations, as_objects
 from ..results import AdjustedMarks
@@ -41,13 +41,13 @@ def mark_table(solved: Solved) -> AdjustedMarks:
         sigma_east=sigma[:, 0],
         sigma_north=sigma[:, 1],
         sigma_height=sigma[:, 2],
-        covariance=covariance,
-        control=_control_words(prior),
-        semi_major=np.where(plan, factor * major, np.nan),
-        semi_minor=np.where(plan, factor * minor, np.nan),
-        ellipse_azimuth=np.where(plan, azimuth, np.nan),
-        unchecked=unchecked,
-        unchecked_by=as_objects(because),
+        covariance=frozen(covariance),
+        control=frozen(_control_words(prior)),
+        semi_major=frozen(np.where(plan, factor * major, np.nan)),
+        semi_minor=frozen(np.where(plan, factor * minor, np.nan)),
+        ellipse_azimuth=frozen(np.where(plan, azimuth, np.nan)),
+        unchecked=frozen(unchecked),
+        unchecked_by=frozen(as_objects(because)),
     )
 
 
@@ -70,7 +70,7 @@ def _unchecked(solved: Solved, sigma: Floats) -> tuple[Flags, list[tuple[str, ..
     effects = np.flatnonzero(p.setup >= 0)
     if len(effects):
         rows = solved.solution.rows[-1]
-        curvature = diagonal(solved.solution.rows, solved.unknowns.n)[p.place] * p.sigma**2
+        curvature = (p.sigma / solved.solution.cofactor.factor.scale[p.place]) ** 2
         matters = can_matter(solved.prior_reliability.redundancy, curvature, solved.delta0, ratio)
         strength = strengths(solved.prior_reliability)
         lonely = _lonely_setups(solved)
@@ -105,16 +105,26 @@ def _lonely_setups(solved: Solved) -> Flags:
     """Setups that alone tie a free mark to the network: their effects and the mark move as one. (n_setups,)"""
     obs, setups = solved.obs, solved.network.setups
     n, n_marks = len(setups), len(solved.network.marks)
-    at_mark = np.full(len(obs), -1)
-    ties = [(obs.start_mark, obs.start_setup), (obs.at_mark, at_mark), (obs.end_mark, obs.end_setup)]
-    met = np.concatenate([(mark * (n + 1) + setup + 1)[obs.used & (mark >= 0)] for mark, setup in ties])
-    mark, setup = np.divmod(distinct(met), n + 1)  # setup 0: the mark itself
-    candidate = np.any(solved.unknowns.marks >= 0, axis=1) & (np.bincount(mark, minlength=n_marks) == 1)
+    stands = np.full(n, -1)  # on which mark, of setups that are met
+    bare = np.zeros(n_marks, dtype=bool)  # marks that are met themselves
+    ends = ((obs.start_mark, obs.start_setup), (obs.at_mark, None), (obs.end_mark, obs.end_setup))
+    for marks, on in ends:
+        rows = np.flatnonzero(obs.used & (marks >= 0))
+        if on is None or not n:
+            bare[marks[rows]] = True
+            continue
+        placed = on[rows] >= 0
+        stands[on[rows[placed]]] = marks[rows[placed]]
+        bare[marks[rows[~placed]]] = True
+    setup = np.flatnonzero(stands >= 0)
+    mark = stands[setup]
+    ways = np.bincount(mark, minlength=n_marks) + bare
+    candidate = np.any(solved.unknowns.marks >= 0, axis=1) & (ways == 1)
     p = solved.unknowns.priors
     candidate[p.mark[p.mark >= 0]] = False
-    lonely = np.zeros(n + 1, dtype=bool)
+    lonely = np.zeros(n, dtype=bool)
     lonely[setup[candidate[mark]]] = True
-    return np.asarray(lonely[1:] & (setups.base < 0) & (setups.height_base < 0))
+    return np.asarray(lonely & (setups.base < 0) & (setups.height_base < 0))
 
 
 def _control_words(sigma: Floats) -> Names:

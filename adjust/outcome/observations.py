@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..estimate.reliability import Reliability
 from ..ground.table import Flags, Floats, Ints, Names, deferred, frozen
 from ..model.observations import KINDS, Kind
 from ..model.reductions import as_objects, rows_of_kind, wrap
@@ -23,35 +25,36 @@ def observation_table(solved: Solved) -> AdjustedObservations:
     """
     obs, p = solved.obs, solved.unknowns.priors
     used = np.flatnonzero(obs.used)
-    m, n = len(used), len(used) + len(p)
-    whole = m == len(obs)
-    residual, redundancy, w, strength = (np.full(n, np.nan) for _ in range(4))
+    m = len(used)
+    groups = [g.rows for g in solved.equations.groups]
+    order = np.concatenate(groups) if groups else used
     sigma = np.concatenate([solved.equations.sigmas(solved.solution.x, used), p.sigma])
-    for k, group in enumerate(solved.equations.groups):
-        rows, rel = solved.solution.rows[k], solved.reliability[k]
-        at = group.rows if whole else np.searchsorted(used, group.rows)
-        covariance = solved.covariances[k]
+    tested = solved.tested
+    if not np.array_equal(order, used):  # the equations stand in another order than the observations
+        at = np.concatenate([np.argsort(order, kind="stable"), np.arange(m, len(sigma))])
+        tested = Reliability(
+            frozen(tested.redundancy[at]), frozen(tested.standardized[at]), frozen(tested.strength[at])
+        )
+    residual = np.empty(len(sigma))
+    for k, rows in enumerate(groups):
+        misclosure, covariance = solved.solution.rows[k].misclosure, solved.covariances[k]
+        at = np.searchsorted(used, rows)
         if covariance is None:
-            residual[at] = -rows.misclosure * sigma[at]
+            residual[at] = -misclosure * sigma[at]
         else:
-            v = np.linalg.cholesky(covariance) @ rows.misclosure.reshape(-1, 3, 1)
+            v = np.linalg.cholesky(covariance) @ misclosure.reshape(-1, 3, 1)
             residual[at] = -v.reshape(-1)
-        redundancy[at], w[at], strength[at] = rel.redundancy, rel.standardized, rel.strength
-    rel = solved.prior_reliability
     residual[m:] = solved.prior_residual
-    redundancy[m:], w[m:], strength[m:] = rel.redundancy, rel.standardized, rel.strength
-    with np.errstate(divide="ignore", invalid="ignore"):
-        bias = np.where(strength > 0.0, solved.delta0 * sigma / strength, np.inf)
-    says = _Said(solved, used, residual)
+    said = _Said(solved, used, residual, tested.strength)
     shared = solved.settings.correlation == "shared"  # then sigmas stand in two other tables
     return AdjustedObservations(
-        **{name: says.deferred(getattr(says, name)) for name in _Said.COLUMNS},
+        **{name: said.deferred(getattr(said, name)) for name in _Said.COLUMNS},
         residual=frozen(residual),
-        sigma=says.deferred(says.sigma) if shared else frozen(sigma),
-        standardized=frozen(w),
-        redundancy=frozen(redundancy),
-        minimal_detectable_bias=frozen(bias),
-        flagged=frozen(np.abs(np.nan_to_num(w)) > solved.critical),
+        sigma=said.deferred(said.sigma) if shared else frozen(sigma),
+        standardized=tested.standardized,
+        redundancy=tested.redundancy,
+        minimal_detectable_bias=said.deferred(partial(said.bias, None if shared else sigma)),
+        flagged=frozen(np.abs(tested.standardized) > solved.critical),
     )
 
 
@@ -63,8 +66,9 @@ class _Said:
         "observed", "adjusted", "rows",
     )  # fmt: skip
 
-    def __init__(self, solved: Solved, used: Ints, residual: Floats) -> None:
+    def __init__(self, solved: Solved, used: Ints, residual: Floats, strength: Floats) -> None:
         network = solved.network
+        self._strength, self._delta0 = strength, solved.delta0
         self._obs, self._priors, self._used, self._residual = (
             solved.obs,
             solved.unknowns.priors,
@@ -162,6 +166,12 @@ class _Said:
 
     def sigma(self, rows: Ints | slice) -> Floats:
         return self._column(rows, "sigma", "sigma")
+
+    def bias(self, sigma: Floats | None, rows: Ints | slice) -> Floats:
+        strength = self._strength[rows]
+        own = self.sigma(rows) if sigma is None else sigma[rows]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(strength > 0.0, self._delta0 * own / strength, np.inf)
 
     def adjusted(self, rows: Ints | slice) -> Floats:
         def whole_circle(i: Ints) -> Flags:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..estimate.precision import ellipse_factor, ellipses
-from ..ground.table import Ints
+from ..ground.table import Ints, frozen
 from ..results import Relative
 from ..solved import PAIRS, Solved, sighted_pairs
 
@@ -38,16 +38,16 @@ def relative_table(solved: Solved) -> Relative:
     major, minor, azimuth = ellipses(C[:, :2, :2])
     factor = ellipse_factor(solved.settings.confidence)
     return Relative(
-        start=marks.mark[pairs[:, 0]],
-        end=marks.mark[pairs[:, 1]],
+        start=frozen(marks.mark[pairs[:, 0]]),
+        end=frozen(marks.mark[pairs[:, 1]]),
         start_mark=pairs[:, 0],
         end_mark=pairs[:, 1],
-        distance=distance,
-        sigma_distance=np.sqrt(np.maximum(along, 0.0)),
-        semi_major=np.where(plan, factor * major, np.nan),
-        semi_minor=np.where(plan, factor * minor, np.nan),
-        ellipse_azimuth=np.where(plan, azimuth, np.nan),
-        sigma_height=np.where(high, np.sqrt(np.maximum(C[:, 2, 2], 0.0)), np.nan),
+        distance=frozen(distance),
+        sigma_distance=frozen(np.sqrt(np.maximum(along, 0.0))),
+        semi_major=frozen(np.where(plan, factor * major, np.nan)),
+        semi_minor=frozen(np.where(plan, factor * minor, np.nan)),
+        ellipse_azimuth=frozen(np.where(plan, azimuth, np.nan)),
+        sigma_height=frozen(np.where(high, np.sqrt(np.maximum(C[:, 2, 2], 0.0)), np.nan)),
     )
 
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from ..estimate.quantiles import noncentrality_plane
 from ..estimate.reliability import NO_CHECK, Reliability
+from ..ground.table import frozen
 from ..results import AdjustedSetups
 from ..solved import CENTRING, Solved
 
@@ -51,10 +52,10 @@ def setup_table(solved: Solved) -> AdjustedSetups:
         centring_east=estimate[:, 0],
         centring_north=estimate[:, 1],
         height_error=estimate[:, 2],
-        standardized_centring=T,
-        standardized_height=w,
-        redundancy_height=np.where(has, rel.redundancy[height], np.nan),
-        minimal_detectable_height=mdb,
-        minimal_detectable_centring=weakest,
-        flagged=(np.abs(np.nan_to_num(w)) > solved.critical) | (np.nan_to_num(T) > solved.critical_centring),
+        standardized_centring=frozen(T),
+        standardized_height=frozen(w),
+        redundancy_height=frozen(np.where(has, rel.redundancy[height], np.nan)),
+        minimal_detectable_height=frozen(mdb),
+        minimal_detectable_centring=frozen(weakest),
+        flagged=frozen((np.abs(w) > solved.critical) | (T > solved.critical_centring)),
     )
