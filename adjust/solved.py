@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from weakref import WeakKeyDictionary
 
 import numpy as np
@@ -101,7 +101,7 @@ class Solved:
 
     @property
     def _ends(self) -> list[int]:
-        return np.cumsum([0, *(len(r.misclosure) for r in self.solution.rows)]).tolist()
+        return [0, *accumulate(len(r.misclosure) for r in self.solution.rows)]
 
     @property
     def prior_reliability(self) -> Reliability:

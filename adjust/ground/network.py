@@ -197,7 +197,9 @@ class Sessions(Table):
     tilt_sigma: Floats = column("angle", "prior sigma of the tilts about east and about north", default=0.0)
 
 
-@dataclass(frozen=True)
+@dataclass(
+    frozen=True, eq=False
+)  # each is itself alone, as tables are: a network is the key of what was made of it
 class KnownTogether:
     """Constants whose prior errors are correlated, since the same days told them.
 

@@ -209,6 +209,14 @@ def distinct(values: Ints) -> Ints:
     return np.asarray(ordered[new])
 
 
+def rows_by(values: Ints) -> dict[int, Ints]:
+    """Rows of every value, ascending; values in the order in which they first occur."""
+    order = np.argsort(values, kind="stable")
+    starts = np.flatnonzero(np.diff(values[order], prepend=values[order[:1]] - 1))
+    parts = np.split(order, starts[1:]) if len(order) else []
+    return {int(values[p[0]]): p for p in sorted(parts, key=lambda p: int(p[0]))}
+
+
 def _as_array(value: Any, dtype: Any) -> NDArray[Any]:
     """An array of our own, read-only: a copy, unless nobody can write to what was given."""
     if isinstance(value, np.ndarray) and value.dtype == dtype and _settled(value):

@@ -65,9 +65,8 @@ def held_control(equations: Equations, solution: Solution) -> tuple[Ints, Ints, 
             products.append((r.values[involved][:, :, None] * c[:, None, :])[there])
         felt, which = np.unique(np.concatenate(places), return_inverse=True)
         at_felt = which.reshape(-1, 1) * width + np.arange(width)
-        normal = np.bincount(
-            at_felt.ravel(), np.concatenate(products).ravel(), minlength=len(felt) * width
-        ).reshape(-1, width)
+        each: Floats = np.concatenate(products).ravel()
+        normal = np.bincount(at_felt.ravel(), weights=each, minlength=len(felt) * width).reshape(-1, width)
         strength = weight - solution.cofactor.forms(normal, felt)
         told = strength > NO_CHECK * weight
         safe = np.where(told, strength, 1.0)

@@ -57,5 +57,5 @@ def setup_table(solved: Solved) -> AdjustedSetups:
         redundancy_height=frozen(np.where(has, rel.redundancy[height], np.nan)),
         minimal_detectable_height=frozen(mdb),
         minimal_detectable_centring=frozen(weakest),
-        flagged=frozen((np.abs(w) > solved.critical) | (T > solved.critical_centring)),
+        flagged=frozen((np.abs(w) > solved.critical) | (solved.critical_centring < T)),
     )
