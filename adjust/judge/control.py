@@ -66,7 +66,8 @@ def held_control(equations: Equations, solution: Solution) -> tuple[Ints, Ints, 
         felt, which = np.unique(np.concatenate(places), return_inverse=True)
         at_felt = which.reshape(-1, 1) * width + np.arange(width)
         each: Floats = np.concatenate(products).ravel()
-        normal = np.bincount(at_felt.ravel(), weights=each, minlength=len(felt) * width).reshape(-1, width)
+        summed = np.bincount(at_felt.ravel(), weights=each, minlength=len(felt) * width)
+        normal = summed.astype(np.float64, copy=False).reshape(-1, width)
         strength = weight - solution.cofactor.forms(normal, felt)
         told = strength > NO_CHECK * weight
         safe = np.where(told, strength, 1.0)
