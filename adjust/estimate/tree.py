@@ -14,6 +14,7 @@ from .loops.arrays import Asked, Fronts, Lines
 from .loops.inverse import located
 from .pattern import Pattern
 from .rows import Rows
+from .shared import Shares, shares
 from .tree_numbers import LARGE, Buffers, TreeNumbers
 
 Small = npt.NDArray[np.int32]
@@ -35,7 +36,7 @@ class Tree(Pattern):
     place: tuple[Ints | None, ...]
     questions: Asked
     deep: int
-    segments: tuple[tuple[int, int, bool], ...]  # consecutive fronts; True: one by itself, for BLAS
+    shares: Shares
     spare: list[Buffers] = field(default_factory=list)  # storage of factors that are done with
 
     @classmethod
@@ -73,7 +74,8 @@ class Tree(Pattern):
         shapes = tuple((q.shape[0], q.shape[1]) for q in queries)
         every = np.arange(count, dtype=np.int32)
         return cls(
-            n, permutation, shapes, fronts, np.repeat(every, pivots), every, lines, places, asked, deep, _segments(size)
+            n, permutation, shapes, fronts, np.repeat(every, pivots), every, lines, places, asked, deep,
+            shares(parent.astype(np.int64), size, size > LARGE, n),
         )  # fmt: skip
 
     def factored(self, rows: list[Rows], scale: Floats, ridge: float) -> TreeNumbers:
@@ -172,20 +174,6 @@ def _asked(queries: tuple[Ints, ...], fronts: list[Ints], permutation: Ints, cou
         symbolic.questions(q, permutation, number[at : at + len(q)], begin, inside)
         at += len(q)
     return Asked(of_front, begin, inside, answer)
-
-
-def _segments(size: Ints) -> tuple[tuple[int, int, bool], ...]:
-    """Runs of fronts that loops take, and between them those that are large."""
-    out: list[tuple[int, int, bool]] = []
-    low = 0
-    for f in np.flatnonzero(size > LARGE).tolist():
-        if f > low:
-            out.append((low, f, False))
-        out.append((f, f + 1, True))
-        low = f + 1
-    if low < len(size):
-        out.append((low, len(size), False))
-    return tuple(out)
 
 
 def _those(values: list[Any], chosen: list[bool]) -> list[Any]:

@@ -347,3 +347,45 @@ def test_half_solves_of_few_unknowns(fast: bool, late_too: bool) -> None:
         assert y.T @ y == pytest.approx(right.T @ Q[np.ix_(places, places)] @ right, rel=1e-10)
         if few == 1:
             assert len(y) < n / 4
+
+
+@pytest.mark.usefixtures("compiled")
+@pytest.mark.parametrize("large", [192, 6])
+def test_subtrees_taken_at_once_and_large_fronts_change_nothing(
+    large: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A network cut into subtrees for two threads, with fronts given to BLAS, against the whole in one go."""
+    from hubtack.adjust.estimate import shared, tree, tree_numbers
+
+    n, node, rows, late = make(12, 900)
+    wanted = np.random.default_rng(3).integers(0, n, (60, 2))
+    columns = [r.columns for r in rows]
+    whole = Factor(Pattern.build(n, columns, node, late, (wanted,)), rows)
+    monkeypatch.setattr(shared, "WORTH_SHARING", 1)
+    monkeypatch.setattr(tree, "LARGE", large)
+    cut = Factor(Pattern.build(n, columns, node, late, (wanted,)), rows)
+    assert isinstance(cut.pattern, tree.Tree)
+    assert len(cut.pattern.shares.subtrees) > 4
+    assert any(run[2] for part in cut.pattern.shares.subtrees for run in part) == (large == 6)
+    covered = [f for part in cut.pattern.shares.subtrees for low, high, _ in part for f in range(low, high)]
+    covered += [f for step in cut.pattern.shares.above for f in range(*step.run[:2])]
+    assert sorted(covered) == list(range(len(cut.pattern.every)))
+    right = np.random.default_rng(2).normal(size=(n, 3))
+    assert cut.solve(right) == pytest.approx(whole.solve(right), abs=1e-9)
+    for x, y in zip(cut.inverse.leverage, whole.inverse.leverage, strict=True):
+        assert x == pytest.approx(y, abs=1e-10)
+    assert cut.query(0, wanted) == pytest.approx(whole.query(0, wanted), abs=1e-10)
+    monkeypatch.setattr(tree_numbers, "at_once", lambda work: (work(1), work(0)))
+    again = Factor(Pattern.build(n, columns, node, late, (wanted,)), rows)
+    np.testing.assert_allclose(again.solve(right), cut.solve(right), rtol=1e-13)  # one core or two
+
+
+def test_a_fault_in_the_other_thread_is_raised() -> None:
+    from hubtack.adjust.estimate.shared import at_once
+
+    def work(which: int) -> None:
+        if which == 1:
+            raise np.linalg.LinAlgError("there")
+
+    with pytest.raises(np.linalg.LinAlgError, match="there"):
+        at_once(work)

@@ -209,6 +209,7 @@ def factored(
     low: int,
     high: int,
     whole: bool,
+    apart: bool,
     t: Fronts,
     begun: Array,
     lines: Lines,
@@ -220,6 +221,8 @@ def factored(
     room: Room,
 ) -> float:
     """Fronts low … high − 1, one after the other: the smallest pivot, −1 for none; only assembled unless `whole`.
+
+    `apart`: what the last one leaves stays in its frame.
 
     begun (fronts,): something has been added to a front, so that its frame is in use.
     """
@@ -239,7 +242,7 @@ def factored(
             return -1.0
         smallest = min(smallest, least)
         put_away(F, p, s, U, t.kept[f])
-        if s > p:
+        if s > p and not (apart and f == high - 1):
             g = t.parent[f]
             r = t.pivots[g] + t.start[g + 1] - t.start[g]
             w = padded(r)
@@ -316,7 +319,7 @@ def lifted(x: Array, f: int, t: Fronts, U: Array) -> None:
 
 
 @loop
-def backward(x: Array, t: Fronts, U: Array) -> None:
-    """U⁻¹x, in place; x (n, k)."""
-    for f in range(len(t.first) - 1, -1, -1):
+def backward(x: Array, low: int, high: int, t: Fronts, U: Array) -> None:
+    """U⁻¹x at fronts high − 1 … low, in place; x (n, k)."""
+    for f in range(high - 1, low - 1, -1):
         lifted(x, f, t, U)

@@ -213,6 +213,7 @@ def selected(
     low: int,
     high: int,
     filled: bool,
+    lowered_: bool,
     t: Fronts,
     lines: Lines,
     vals: Array,
@@ -225,7 +226,7 @@ def selected(
     stack: Array,
     room: Room,
 ) -> None:
-    """Fronts high − 1 … low, one after the other; `filled`: they lie on the stack already."""
+    """Fronts high − 1 … low, one after the other; `filled`: they lie on the stack already, `lowered_`: Z_BB of the first does."""
     for f in range(high - 1, low - 1, -1):
         p = t.pivots[f]
         b = t.start[f + 1] - t.start[f]
@@ -233,7 +234,7 @@ def selected(
         w = padded(s)
         A = stack[t.frame[f] : t.frame[f] + w * w].reshape(w, w)
         if not filled:
-            if b > 0:
+            if b > 0 and not (lowered_ and f == high - 1):
                 g = t.parent[f]
                 r = t.pivots[g] + t.start[g + 1] - t.start[g]
                 w = padded(r)

@@ -77,13 +77,20 @@ def boundaries(elements: Array, home: Array, fronts: int) -> Any:
 
 
 @loop
+def beneath(parent: Array) -> Array:
+    """Fronts of the tree under each, itself among them."""
+    out = np.ones(len(parent), np.int64)
+    for f in range(len(parent)):
+        if parent[f] >= 0:
+            out[parent[f]] += out[f]
+    return out
+
+
+@loop
 def postorder(parent: Array) -> Array:
     """Number of every front such that all below one come right before it."""
     n = len(parent)
-    below = np.ones(n, np.int64)  # fronts of the tree under each
-    for f in range(n):
-        if parent[f] >= 0:
-            below[parent[f]] += below[f]
+    below = beneath(parent)
     number = np.empty(n, np.int32)
     begin = np.zeros(n, np.int64)  # where the tree under each begins
     at = 0
