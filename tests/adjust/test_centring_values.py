@@ -5,6 +5,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from tests.adjust.networks import ARCSEC, INF, MM, Plan, adjusted, one_setup
@@ -230,3 +232,27 @@ def test_a_network_of_one_line_has_its_setups_too(rule: str) -> None:
     r = adjusted(p.simulated(1), Settings(correlation=rule))  # type: ignore[arg-type]
     wanted = ((100_000 * ARCSEC) ** 2 + 2 * 3.0**2) ** 0.5
     assert r.marks.sigma_height[1] / MM == pytest.approx(wanted, abs=1e-5)  # curvature: 1e-9 of it
+
+
+def test_what_ends_at_a_mark_owes_nothing_to_setups() -> None:
+    """Vectors from a held mark, to a mark and to a receiver above one: only the latter has a centring. By hand."""
+    p = Plan()
+    p.support("tripod", centring=5 * MM, height=3 * MM)
+    p.instrument()
+    p.target()
+    a, c = p.held("A", 0, 0, 0), p.mark("C", 10, 40, 2)
+    plain, under = p.mark("D", 0, 60, 3), p.mark("F", 30, 60, 3)
+    covariance = np.diag([2.0, 3.0, 4.0]) ** 2 * MM**2
+    p.vector(a, plain, covariance)
+    p.vector(p.prism(a, 0.0), p.prism(under, 0.0), covariance, setups=True)
+    s = p.station(p.held("E", 0, -50, 0), 1.6)
+    p.sight(s, p.prism(a, 1.5))
+    p.sight(s, p.prism(c, 1.5))
+    network = p.simulated(2)
+    r = adjusted(replace(network, vectors=network.vectors.replace(start_setup=[-1, -1])))
+    for mark, wanted in (
+        (plain, (2.0, 3.0, 4.0)),
+        (under, ((4 + 25) ** 0.5, (9 + 25) ** 0.5, (16 + 9) ** 0.5)),
+    ):
+        found = (r.marks.sigma_east[mark], r.marks.sigma_north[mark], r.marks.sigma_height[mark])
+        assert np.array(found) / MM == pytest.approx(wanted, abs=1e-3)

@@ -200,3 +200,21 @@ def test_nothing_read() -> None:
 def test_wrap() -> None:
     angles = np.array([-np.pi, np.pi, 3 * np.pi, -0.1, 2 * np.pi - 0.1, 100 * np.pi + 0.3])
     assert wrap(angles) == pytest.approx([np.pi, np.pi, np.pi, -0.1, -0.1, 0.3], abs=1e-13)
+
+
+def test_a_sigma_of_zero_is_held_as_exact() -> None:
+    """0.1 µm and 1e-9 rad: small beside everything that is measured, and still a weight."""
+    net = book([{"circle": 10.0, "zenith": 90.0, "slope": 20.0, "horizontal": 20.0}])
+    nothing = np.zeros(len(net.instruments))
+    exact = net.instruments.replace(direction=nothing, zenith=nothing, distance=nothing, distance_ppm=nothing)
+    obs = reduce_readings(replace(net, instruments=exact))
+    by_kind = dict(zip(map(str, obs.kind), obs.sigma, strict=True))
+    assert by_kind == {"direction": 1e-9, "zenith": 1e-9, "distance": 1e-7, "level": 1e-7}
+
+
+def test_only_an_angle_stands_at_a_mark_of_its_own() -> None:
+    """A sight has two ends; what else it would reach would become an unknown that nothing determines."""
+    obs = reduce_readings(book([{"circle": 10.0, "zenith": 90.0, "slope": 20.0, "horizontal": 20.0}]))
+    assert obs.at_mark.tolist() == [-1] * 4
+    assert obs.block.tolist() == [-1] * 4
+    assert [o >= 0 for o in obs.orientation] == [k == "direction" for k in obs.kind]
