@@ -94,7 +94,7 @@ def _worst(s: Search, g: Given) -> int:
         return -1
     # where two tie but for rounding, the one tried first: heights before control, what is shared before what is single
     best = int(np.argmax(evidence >= evidence.max() * (1.0 - TIE)))
-    if probability(s, g, best) >= LEVEL:
+    if not evidence[best] or probability(s, g, best) >= LEVEL:  # 0: of those left none is possible
         return -1
     hypotheses = s.tests.hypotheses
     if g.T[best] > GROSS:
