@@ -191,13 +191,15 @@ def _cells(table: Table) -> dict[str, list[str]]:
             continue
         array = getattr(table, c.name)
         if c.quantity == "names":
-            cells = [_dump(list(item)) for item in array]
+            cells = [f"[{', '.join(map(_quoted, item))}]" if item else "[]" for item in array.tolist()]
         elif array.dtype == object:
             cells = _texts(array)
         elif array.dtype == np.float64:
             cells = _numbers(array)
+        elif array.dtype == np.bool_:
+            cells = np.where(array, "true", "false").tolist()
         else:
-            cells = [_dump(v) for v in array.tolist()]
+            cells = list(map(int.__repr__, array.tolist()))
         out[_RENAMED.get(c.name, c.name)] = cells
     return out
 
@@ -205,7 +207,7 @@ def _cells(table: Table) -> dict[str, list[str]]:
 def _texts(values: NDArray[Any]) -> list[str]:
     """Names and words; the same ones are met again and again."""
     met: dict[Any, str] = {}
-    return [met.get(v) or met.setdefault(v, _dump(v)) for v in values.tolist()]
+    return [met.get(v) or met.setdefault(v, _quoted(v)) for v in values.tolist()]
 
 
 def _numbers(values: Floats) -> list[str]:
@@ -213,7 +215,7 @@ def _numbers(values: Floats) -> list[str]:
     if values.ndim > 1:
         finite = np.isfinite(values).all()
         return [_dump(v if finite else _without_nan(v)) for v in values.tolist()]
-    cells = [float.__repr__(v) for v in values.tolist()]  # as the encoder writes them
+    cells = list(map(float.__repr__, values.tolist()))  # as the encoder writes them
     for i in np.flatnonzero(~np.isfinite(values)).tolist():
         cells[i] = "null"
     return cells
@@ -230,6 +232,9 @@ def _number(value: float) -> float | None:
 
 
 _ENCODER = json.JSONEncoder(ensure_ascii=False, allow_nan=False)  # one for all: dumps would make one a record
+
+
+_quoted = json.encoder.encode_basestring  # as the encoder writes a text
 
 
 def _dump(value: Any) -> str:
