@@ -17,9 +17,7 @@ import numpy as np
 from ..ground.table import Floats, Ints
 from .normals import Factor
 from .pattern import Pattern
-from .rows import Rows
-
-AT_ONCE = 1 << 15  # rows whose figures are made together: their temporaries stay small
+from .rows import AT_ONCE, Rows
 
 
 @dataclass(frozen=True)
@@ -117,9 +115,9 @@ class Cofactor:
             Q = _difference(Q, np.sum(self._U[i] @ self._K * self._U[j], axis=-1))
         return Q
 
-    def query(self, k: int, columns: Ints) -> Floats:
-        """Q among the unknowns of every row of the k-th query, whose columns these are, (m, w, w)."""
-        return self._bent(self.factor.query(k, columns), columns)
+    def query(self, k: int, columns: Ints, rows: slice = slice(None)) -> Floats:
+        """Q among the unknowns of every row of the k-th query (or of some), whose columns these are, (m, w, w)."""
+        return self._bent(self.factor.query(k, columns, rows), columns)
 
     def block(self, columns: Ints) -> Floats:
         """Q among unknowns that stand together in an equation: columns (m, w), −1 padded, gives (m, w, w)."""

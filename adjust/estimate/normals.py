@@ -101,10 +101,10 @@ class Factor:
         out[both] = self.entries(i, j)
         return out
 
-    def query(self, k: int, columns: Ints) -> Floats:
-        """As `block`, of the k-th query of the pattern, whose columns these are."""
+    def query(self, k: int, columns: Ints, rows: slice = slice(None)) -> Floats:
+        """As `block`, of the k-th query of the pattern (or of some of its rows), whose columns these are."""
         s = np.append(self.scale, 0.0)[columns]
-        return np.asarray(self.inverse.queries[k] * s[:, :, None] * s[:, None, :])
+        return np.asarray(self.inverse.queries[k][rows] * s[:, :, None] * s[:, None, :])
 
 
 def _null_space(pattern: Pattern, rows: list[Rows]) -> Floats:

@@ -18,6 +18,7 @@ from .datum import Cofactor
 from .rows import Rows, roundings
 
 PROBES = 4
+AT_ONCE = 1 << 17  # rows whose figures are made together: their temporaries stay small
 NOTHING = 1e-6  # of the largest: what is off by so little is not felt
 SAFE = 3.0  # the largest of a few draws is rarely above three times their root mean square
 
@@ -33,15 +34,22 @@ def rounding(rows: list[Rows], x: Floats, cofactor: Cofactor, limit: float) -> F
     size = float(np.sqrt(max(0.0, float(cofactor.diagonal.max(initial=0.0)))))
     if min(total, SAFE * largest) * size <= limit:
         return None
+    right = _probes(rows, off, len(x), NOTHING * largest)
+    del off
+    return np.asarray(SAFE * np.sqrt(np.mean(cofactor.solve(right) ** 2, axis=1)))
+
+
+def _probes(rows: list[Rows], off: list[Floats], n: int, least: float) -> Floats:
+    """Aᵀδ of a few random δ, (n, PROBES); what is off by no more than `least` is left out."""
     rng = np.random.default_rng(1)
-    n = len(x)
-    right = np.zeros((PROBES, n + 1))
+    out = np.zeros((n, PROBES))
     drawn = [[u * rng.standard_normal(len(u)) for u in off] for _ in range(PROBES)]
     for k, r in enumerate(rows):
-        felt = np.flatnonzero(off[k] > NOTHING * largest)  # a prior at its own value is off by nothing
-        places, values = (r.columns[felt] + 1).ravel(), r.values[felt]
-        for probe in range(PROBES if len(felt) else 0):
-            weight = (values * drawn[probe][k][felt, None]).ravel()
-            right[probe] += np.bincount(places, weight, minlength=n + 1)
-    right = np.ascontiguousarray(right[:, 1:].T)
-    return np.asarray(SAFE * np.sqrt(np.mean(cofactor.solve(right) ** 2, axis=1)))
+        felt = np.flatnonzero(off[k] > least)  # a prior at its own value is off by nothing
+        for at in range(0, len(felt), AT_ONCE):
+            part = felt[at : at + AT_ONCE]
+            places, values = (r.columns[part] + 1).ravel(), r.values[part]
+            for probe in range(PROBES):
+                weight = (values * drawn[probe][k][part, None]).ravel()
+                out[:, probe] += np.bincount(places, weight, minlength=n + 1)[1:]
+    return out

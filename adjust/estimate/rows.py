@@ -9,6 +9,8 @@ import numpy as np
 from ..ground.table import Floats, Ints
 from .kernels import chosen
 
+AT_ONCE = 1 << 15  # rows whose figures are made together: their temporaries stay small
+
 
 @dataclass(frozen=True)
 class Rows:
@@ -72,6 +74,11 @@ def roundings(rows: list[Rows], x: Floats) -> list[Floats]:
     """How far rounding may put each equation off at x: ε·(Σ_j |a_kj x_j| + |l_k|), (m,) a Rows."""
     size = np.append(np.abs(x), 0.0)
     eps = float(np.finfo(float).eps)
-    return [
-        eps * (np.einsum("mw,mw->m", np.abs(r.values), size[r.columns]) + np.abs(r.misclosure)) for r in rows
-    ]
+    out = []
+    for r in rows:
+        total = np.abs(r.misclosure)
+        for at in range(0, len(total), AT_ONCE):
+            here = slice(at, at + AT_ONCE)
+            total[here] += np.einsum("mw,mw->m", np.abs(r.values[here]), size[r.columns[here]])
+        out.append(eps * total)
+    return out

@@ -101,19 +101,28 @@ def gauss_newton(
         gain_before = gain
         cofactor.factor.release()
         del cofactor, rows  # of a large network the next ones need their room
-        best_value, best_x, best_rows = np.inf, x, None
-        step = 1.0
-        for _ in range(HALVINGS + 1):
-            trial = x + step * dx
-            trial_rows = evaluate(trial)
-            trial_value = objective(trial_rows)
-            if trial_value < best_value:
-                best_value, best_x, best_rows = trial_value, trial, trial_rows
-            if np.isfinite(trial_value) and trial_value <= value * (1.0 + 1e-9) + 1e-12:
-                break
-            del trial_rows
-            step *= 0.5
-        if best_rows is None:
+        step = _stepped(evaluate, x, dx, value)
+        if step is None:
             raise Stalled(x, evaluate(x), iteration)
-        x, rows, value = best_x, best_rows, best_value
+        x, rows, value = step
+        del step
     raise Stalled(x, rows, max_iterations)
+
+
+def _stepped(
+    evaluate: Callable[[Floats], list[Rows]], x: Floats, dx: Floats, value: float
+) -> tuple[Floats, list[Rows], float] | None:
+    """The best point among x + dx and its halvings, its equations and objective; None where none is finite."""
+    best: tuple[Floats, list[Rows], float] | None = None
+    step = 1.0
+    for _ in range(HALVINGS + 1):
+        trial = x + step * dx
+        rows = evaluate(trial)
+        there = objective(rows)
+        if np.isfinite(there) and (best is None or there < best[2]):
+            best = trial, rows, there
+        if np.isfinite(there) and there <= value * (1.0 + 1e-9) + 1e-12:
+            break
+        del rows
+        step *= 0.5
+    return best

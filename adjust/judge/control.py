@@ -16,7 +16,7 @@ from ..ground.table import Floats, Ints
 from ..model.equations import Equations
 from ..model.unknowns import Priors
 
-AT_ONCE = 64  # held coordinates that are tested together
+AT_ONCE = 16  # held coordinates that are tested together
 
 
 def held_control(equations: Equations, solution: Solution) -> tuple[Ints, Ints, Floats, Floats]:

@@ -9,13 +9,19 @@ from ..ground.table import Ints, frozen
 from ..results import Relative
 from ..solved import PAIRS, Solved, sighted_pairs
 
+AT_ONCE = 1 << 14  # pairs whose covariances are made together
+DIFFERENCE = np.hstack([-np.eye(3), np.eye(3)])
+
 
 def relative_table(solved: Solved) -> Relative:
     """Sighted pairs from the selected inverse; pairs the user names by solves."""
     u, marks = solved.unknowns, solved.network.marks
     pairs = sighted_pairs(solved.obs)
-    both = np.concatenate([u.marks[pairs[:, 0]], u.marks[pairs[:, 1]]], axis=1)
-    Q = solved.solution.cofactor.query(PAIRS, both)
+    C = np.empty((len(pairs), 3, 3))
+    for at in range(0, len(pairs), AT_ONCE):
+        here = slice(at, at + AT_ONCE)
+        both = np.concatenate([u.marks[pairs[here, 0]], u.marks[pairs[here, 1]]], axis=1)
+        C[here] = DIFFERENCE @ solved.solution.cofactor.query(PAIRS, both, here) @ DIFFERENCE.T
     further = _further(solved, pairs) if solved.settings.pairs else []
     if further:
         extra = np.array(further, dtype=np.int64)
@@ -24,9 +30,8 @@ def relative_table(solved: Solved) -> Relative:
         for i, c in enumerate(columns):
             there = np.flatnonzero(c >= 0)
             block[i][np.ix_(there, there)] = solved.solution.cofactor.columns(c[there])[c[there]]
-        Q, pairs = np.concatenate([Q, block]), np.concatenate([pairs, extra])
-    D = np.hstack([-np.eye(3), np.eye(3)])
-    C = D @ Q @ D.T
+        C = np.concatenate([C, DIFFERENCE @ block @ DIFFERENCE.T])
+        pairs = np.concatenate([pairs, extra])
     a, b = solved.state.coordinates[pairs[:, 0]], solved.state.coordinates[pairs[:, 1]]
     plan = np.all(u.reached[pairs, :2], axis=(1, 2))
     high = np.all(u.reached[pairs, 2], axis=1)
