@@ -332,7 +332,7 @@ def command() -> None:
     """
     import gc
 
-    gc.set_threshold(200_000, 20, 20)
+    gc.set_threshold(1_000_000, 20, 20)
     code = _run(None)
     if not sys.modules.keys().isdisjoint(_TIDY):
         sys.exit(code)

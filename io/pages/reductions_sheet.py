@@ -93,19 +93,21 @@ def _prisms(obs: Observations, job: Job) -> list[Line]:
     if not len(distances) or not len(network.setups):
         return []
     constants, own = prism_constants(network), ~np.isnan(network.setups.prism_constant)
+    count = np.bincount(obs.end_setup[distances])
+    named, devices = network.targets.target, network.setups.device.tolist()
     groups: dict[tuple[float, str], list[int]] = {}
-    for i in distances.tolist():
-        s = int(obs.end_setup[i])
-        device = int(network.setups.device[s])
-        who = "as the setup states" if own[s] else (
-            str(network.targets.target[device]) if 0 <= device < len(network.targets) and not network.setups.instrument[s] else ""
-        )  # fmt: skip
+    for s in dict.fromkeys(obs.end_setup[distances].tolist()):
+        who = ""
+        if own[s]:
+            who = "as the setup states"
+        elif 0 <= devices[s] < len(named) and not network.setups.instrument[s]:
+            who = str(named[devices[s]])
         groups.setdefault((float(constants[s]), who), []).append(s)
     rows: list[Line] = []
     for (value, who), stood in sorted(groups.items()):
-        where = [str(network.setups.setup[s]) for s in dict.fromkeys(stood)]
+        where = [str(network.setups.setup[s]) for s in stood]
         much = f"{job.units.show_small_length(value)} added" if value else "0, nothing to add"
-        words = f"{who}: {len(stood)} distances to {len(where)} setups, {names(where, _SHOWN)}"
+        words = f"{who}: {int(count[stood].sum())} distances to {len(where)} setups, {names(where, _SHOWN)}"
         rows.append(("prism constant", much, words.removeprefix(": ")))
     return rows
 
