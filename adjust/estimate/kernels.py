@@ -9,7 +9,7 @@ from __future__ import annotations
 from importlib import import_module
 
 WORTH_LOADING = 150_000  # unknowns: above this the compiled loops save more than their start costs
-WORTH_USING = 400  # unknowns: below this one dense front is all there is
+WORTH_USING = 40  # unknowns: below this one dense front is all there is
 
 _wanted: bool | None = None
 
