@@ -11,11 +11,14 @@ what it comes to.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from ..ground.table import Floats
 from .datum import Cofactor
-from .rows import Rows, roundings
+from .kernels import chosen
+from .rows import Rows, gradient, roundings
 
 PROBES = 4
 AT_ONCE = 1 << 17  # rows whose figures are made together: their temporaries stay small
@@ -40,10 +43,16 @@ def rounding(rows: list[Rows], x: Floats, cofactor: Cofactor, limit: float) -> F
 
 
 def _probes(rows: list[Rows], off: list[Floats], n: int, least: float) -> Floats:
-    """Aᵀδ of a few random δ, (n, PROBES); what is off by no more than `least` is left out."""
+    """Aᵀδ of a few random δ, (n, PROBES); what is off by no more than `least` may be left out."""
     rng = np.random.default_rng(1)
     out = np.zeros((n, PROBES))
     drawn = [[u * rng.standard_normal(len(u)) for u in off] for _ in range(PROBES)]
+    if chosen(n):
+        for probe in range(PROBES):
+            out[:, probe] = gradient(
+                [replace(r, misclosure=u) for r, u in zip(rows, drawn[probe], strict=True)], n
+            )
+        return out
     for k, r in enumerate(rows):
         felt = np.flatnonzero(off[k] > least)  # a prior at its own value is off by nothing
         for at in range(0, len(felt), AT_ONCE):

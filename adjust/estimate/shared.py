@@ -77,9 +77,9 @@ def shares(parent: Ints, size: Ints, large: Flags, n: int) -> Shares:
     return Shares(subtrees, (tuple(halves[0]), tuple(halves[1])), tuple(roots), tuple(above))
 
 
-def at_once(work: Callable[[int], None]) -> None:
-    """work(0) and work(1), side by side where there are two cores."""
-    if (os.cpu_count() or 1) < 2:
+def at_once(work: Callable[[int], None], worth_it: bool = True) -> None:
+    """work(0) and work(1), side by side where there are two cores and it is worth a thread."""
+    if not worth_it or (os.cpu_count() or 1) < 2:
         work(0)
         work(1)
         return

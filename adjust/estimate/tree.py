@@ -14,10 +14,11 @@ from .loops.arrays import Asked, Fronts, Lines
 from .loops.inverse import located
 from .pattern import Pattern
 from .rows import Rows
-from .shared import Shares, shares
+from .shared import Shares, at_once, shares
 from .tree_numbers import LARGE, Buffers, TreeNumbers
 
 Small = npt.NDArray[np.int32]
+MANY = 5000  # rows that are worth a second thread
 ROOT = 60  # unknowns: what is left of this size becomes one dense front
 
 
@@ -150,7 +151,13 @@ def _lines(
             place.append(None)
             continue
         out = np.empty(c.shape, dtype=np.int32 if begin[-1] < 2**31 else np.int64)
-        symbolic.coefficients(c, permutation, number[at : at + len(c)], begin, inside, out)
+        line, half = number[at : at + len(c)], len(c) // 2
+
+        def one(which: int, c: Ints = c, line: Ints = line, half: int = half, out: Ints = out) -> None:
+            part = slice(0, half) if which == 0 else slice(half, None)
+            symbolic.coefficients(c[part], permutation, line[part], begin, inside, out[part])
+
+        at_once(one, len(c) > MANY)
         place.append(out)
         at += len(c)
     of_front, groups, first, unknowns = symbolic.grouped(of_front, begin, inside)

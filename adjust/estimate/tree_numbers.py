@@ -18,6 +18,7 @@ from .shared import Run, at_once
 if TYPE_CHECKING:
     from .tree import Tree
 
+MANY = 20_000  # rows that are worth a second thread
 LARGE = 192  # size of fronts above which BLAS beats compiled loops
 
 
@@ -60,9 +61,19 @@ class TreeNumbers:
             if place is None and r.columns.shape[1]:
                 down.alone(lone, r.values, r.columns, scale, tree.permutation)
             elif place is not None:
-                down.gathered(self.buffers.vals, r.values, r.columns, scale, place)
+                self._gather(r, place, scale)
         self.smallest_pivot = np.inf
         self._factor(lone, ridge)
+
+    def _gather(self, r: Rows, place: Ints, scale: Floats) -> None:
+        """Scaled coefficients put into their lines."""
+
+        def half(which: int) -> None:
+            middle = len(place) // 2
+            part = slice(0, middle) if which == 0 else slice(middle, None)
+            down.gathered(self.buffers.vals, r.values[part], r.columns[part], scale, place[part])
+
+        at_once(half, len(place) > MANY)
 
     def _factor(self, lone: Floats, ridge: float) -> None:
         t, b, shares = self.tree, self.buffers, self.tree.shares
@@ -201,6 +212,8 @@ class TreeNumbers:
             if r.columns.shape[1] == 1:
                 s = np.append(self.scale**2 * out, 0.0)
                 h[:] = r.values[:, 0] ** 2 * s[r.columns[:, 0]]
+        # what only the factor and its inverse need has done its part
+        self.buffers = Buffers(np.empty(0), b.U, (Desk(np.empty(0), b.desks[0].room),) * 2)
         edges = np.cumsum([0, *(m * w * w for m, w in t.asked)])
         squares = [
             answers[a:z].reshape(m, w, w) for a, z, (m, w) in zip(edges, edges[1:], t.asked, strict=False)

@@ -41,6 +41,8 @@ class _Group:
     columns: Ints  # (m, w)
     kept: Flags  # (full width,): which of all coefficients have a column at all
     line: Ints  # (m,) which of the lines between setups it goes along; empty for other kinds
+    value: Floats  # (m,) as observed
+    weight: Floats  # (m,) 1/sigma
 
 
 class Equations:
@@ -74,13 +76,16 @@ class Equations:
                 full = self._layout(KINDS[name], rows)
                 kept = np.any(full >= 0, axis=0)
                 mine = line[rows] if KINDS[name].between == "setups" else none
-                self.groups.append(_Group((KINDS[name],), rows, full[:, kept], kept, mine))
+                self.groups.append(self._group((KINDS[name],), rows, full[:, kept], kept, mine))
         if len(self._kind[VECTOR[0]]):
             rows = np.column_stack([self._kind[v] for v in VECTOR])
             full = np.repeat(self._layout(None, rows[:, 0]), 3, axis=0)
             kept = np.any(full >= 0, axis=0)
             kinds = tuple(KINDS[v] for v in VECTOR)
-            self.groups.append(_Group(kinds, rows.reshape(-1), full[:, kept], kept, none))
+            self.groups.append(self._group(kinds, rows.reshape(-1), full[:, kept], kept, none))
+
+    def _group(self, kinds: tuple[Kind, ...], rows: Ints, columns: Ints, kept: Flags, line: Ints) -> _Group:
+        return _Group(kinds, rows, columns, kept, line, self.obs.value[rows], 1.0 / self.obs.sigma[rows])
 
     def _distinct_lines(self) -> tuple[Ints, Ints]:
         """One row for every line between two setups that is in use, and the line of every row; −1 for none.
@@ -143,16 +148,16 @@ class Equations:
                     rays[kind.line] = self._ray(kind, self._lines, "start", "end", state)
                 computed, values, extra = self._along_lines(g, state, rays[kind.line])
             else:
-                computed, values, extra = self._linearise(kind, g.rows, state)
-                values = values[:, g.kept]
-            misclosure = self.obs.value[g.rows] - computed
+                computed, full, extra = self._linearise(kind, g.rows, state)
+                values = full[:, g.kept]
+            misclosure = g.value - computed
             if kind.quantity == "angle":
                 misclosure = wrap(misclosure)
-            sigma = self.obs.sigma[g.rows]
-            if self.settings.correlation == "independent":
-                sigma = np.sqrt(sigma**2 + extra)
-            values *= 1.0 / sigma[:, None]
-            out.append(Rows(g.columns, values, misclosure / sigma))
+            weight = g.weight
+            if extra is not None and self.settings.correlation == "independent":
+                weight = 1.0 / np.sqrt(weight**-2 + extra)
+            values *= weight[:, None]
+            out.append(Rows(g.columns, values, misclosure * weight))
         p = self.unknowns.priors
         if len(p):
             out.append(Rows(p.place[:, None], 1.0 / p.sigma[:, None], (p.value - x[p.place]) / p.sigma))
@@ -197,41 +202,42 @@ class Equations:
                 out[at] += self._linearise(kind, rows[at], state)[2]
         return np.sqrt(out)
 
-    def _along_lines(self, g: _Group, state: State, ray: Ray) -> tuple[Floats, Floats, Floats]:
-        """As `_linearise`, of a group between setups whose lines are `ray`; only the coefficients that are kept."""
+    def _along_lines(self, g: _Group, state: State, ray: Ray) -> tuple[Floats, Floats, Floats | None]:
+        """As `_linearise`, of a group between setups whose lines are `ray`; only the coefficients that are kept.
+
+        The variance of effects only where they are no unknowns.
+        """
         kind = g.kinds[0]
         if self._leaning.estimated:
-            computed, values, extra = self._linearise(kind, g.rows, state, ray.take(g.line))
-            return computed, values[:, g.kept], extra
+            computed, values, folded = self._linearise(kind, g.rows, state, ray.take(g.line))
+            return computed, values[:, g.kept], folded
         slope, bent = kind.gradient(ray), self._bent(kind, ray, state)
         if bent is not None:
             slope = slope + bent[0]
         blocks = [np.einsum("mi,mij->mj", slope, j) for j in (ray.to_start, ray.to_end)]
         if bent is not None:
             blocks[0][:, 2] += bent[1]
-        extra = sum(
-            (self._folded(b, self._lines, e) for b, e in zip(blocks, _ENDS, strict=True)), np.zeros(1)
-        )
-        computed = kind.value(ray)[g.line]
-        full = np.concatenate(
-            [b for b in blocks for _ in range(2)], axis=1
-        )  # of the mark, and of its effects
-        width = full.shape[1]
-        values = np.empty((len(g.rows), int(g.kept.sum())))
-        mine = g.kept[:width]
-        values[:, : int(mine.sum())] = full[:, mine][g.line]
+        extra: Floats | None = None
+        if self.settings.correlation == "independent":
+            extra = sum(
+                (self._folded(b, self._lines, e) for b, e in zip(blocks, _ENDS, strict=True)), np.zeros(1)
+            )[g.line]
+        computed = kind.value(ray).take(g.line)
+        parts = [b for b in blocks for _ in range(2)]  # of the mark, and of its effects
         if "orientation" in kind.leans_on:
-            c = kind.leans_on["orientation"](ray, np.zeros(len(ray.d)))[g.line]
-            computed = computed + c * state.orientations[self.obs.orientation[g.rows]]
-            if g.kept[width]:
-                values[:, int(mine.sum())] = c
+            c = kind.leans_on["orientation"](ray, np.zeros(len(ray.d)))
+            computed += c.take(g.line) * state.orientations[self.obs.orientation[g.rows]]
+            parts.append(c[:, None])
+        full = np.concatenate(parts, axis=1)
+        mine = g.kept[: full.shape[1]]
+        values = (full if mine.all() else full[:, mine]).take(g.line, axis=0)
         stated = [name for name in kind.leans_on if name in self._leaning.active]
         if stated:
             balance, each = self.obs.balance[g.rows], ray.take(g.line, derivatives=False)
             for name in stated:
                 constant = state.constants[name][self._leaning.owners(name, g.rows)]
                 computed = computed + kind.leans_on[name](each, balance) * constant
-        return computed, values, extra[g.line]
+        return computed, values, extra
 
     def _bent(self, kind: Kind, ray: Ray, state: State) -> tuple[Floats, Floats] | None:
         """What refraction adds to ∂value/∂d (n, 3) and to ∂value/∂(height of the start) (n,); None where it adds nothing."""

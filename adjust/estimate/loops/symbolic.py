@@ -204,6 +204,8 @@ def coefficients(
     row has one place, and another that stays empty.
     """
     m, w = columns.shape
+    room = np.empty(w, np.int64)
+    first = 0
     for r in range(m):
         if line[r] < 0:
             for a in range(w):
@@ -216,22 +218,18 @@ def coefficients(
             if c < 0:
                 dest[r, a] = -1
                 continue
-            u = permutation[c]
+            packed = (permutation[c] << 16) | a
             at = k
-            while at > 0 and cols[b + at - 1] > u:
-                cols[b + at] = cols[b + at - 1]
+            while at > 0 and room[at - 1] > packed:
+                room[at] = room[at - 1]
                 at -= 1
-            cols[b + at] = u
+            room[at] = packed
             k += 1
-        for a in range(w):
-            c = columns[r, a]
-            if c < 0:
-                continue
-            u = permutation[c]
-            for at in range(k):
-                if cols[b + at] == u:
-                    dest[r, a] = b + at
-                    break
+        for at in range(k):
+            u = room[at] >> 16
+            cols[b + at] = u
+            first = at if at == 0 or cols[b + at - 1] != u else first
+            dest[r, room[at] & 65535] = b + first
 
 
 @loop
