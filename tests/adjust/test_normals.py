@@ -375,7 +375,7 @@ def test_subtrees_taken_at_once_and_large_fronts_change_nothing(
     for x, y in zip(cut.inverse.leverage, whole.inverse.leverage, strict=True):
         assert x == pytest.approx(y, abs=1e-10)
     assert cut.query(0, wanted) == pytest.approx(whole.query(0, wanted), abs=1e-10)
-    monkeypatch.setattr(tree_numbers, "at_once", lambda work: (work(1), work(0)))
+    monkeypatch.setattr(tree_numbers, "at_once", lambda work, *_: (work(1), work(0)))
     again = Factor(Pattern.build(n, columns, node, late, (wanted,)), rows)
     np.testing.assert_allclose(again.solve(right), cut.solve(right), rtol=1e-13)  # one core or two
 
