@@ -19,13 +19,18 @@ from ..model.unknowns import Priors
 AT_ONCE = 16  # held coordinates that are tested together
 
 
+def held_components(equations: Equations) -> tuple[Ints, Ints]:
+    """Marks and axes of the held coordinates that an observation touches, in the order of marks."""
+    marks = equations.network.marks
+    sigma = np.column_stack([marks.sigma_east, marks.sigma_north, marks.sigma_height])
+    mark, axis = np.nonzero(equations.unknowns.reached & (sigma == 0.0))
+    return mark, axis
+
+
 def held_control(equations: Equations, solution: Solution) -> tuple[Ints, Ints, Floats, Floats]:
     """Marks, axes, displacement (true − given, m) and its sigma (infinite where nothing tells) of held coordinates."""
     u = equations.unknowns
-    sigma = np.column_stack(
-        [getattr(equations.network.marks, f"sigma_{a}") for a in ("east", "north", "height")]
-    )
-    mark, axis = np.nonzero(u.reached & (sigma == 0.0))
+    mark, axis = held_components(equations)
     k = len(mark)
     if not k:
         return mark, axis, np.zeros(0), np.zeros(0)

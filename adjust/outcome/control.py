@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from functools import cached_property
+
 import numpy as np
 
-from ..ground.table import Floats
-from ..judge.control import held_control
+from ..ground.table import Floats, Ints, deferred
+from ..judge.control import held_components, held_control
 from ..model.reductions import as_objects
 from ..model.unknowns import AXES
 from ..results import Constants, ControlFit, Orientations
@@ -13,29 +15,56 @@ from ..solved import ORIENTATIONS, Solved
 
 
 def control_table(solved: Solved) -> ControlFit:
-    """Held and weighted control components, in the order of marks."""
-    mark, axis, moved, spread = held_control(solved.equations, solved.solution)
-    entries = [(int(m), int(a), True, -d, s) for m, a, d, s in zip(mark, axis, moved, spread, strict=True)]
+    """Held and weighted control components, in the order of marks. What the others say of them is found when asked for."""
+    held = held_components(solved.equations)
     p = solved.unknowns.priors
-    for i in np.flatnonzero(p.mark >= 0):
-        strength = solved.prior_reliability.strength[i]
-        residual = solved.prior_residual[i]
-        told = strength > 0.0
-        misfit = -residual / strength**2 if told else np.nan
-        entries.append(
-            (int(p.mark[i]), int(p.axis[i]), False, misfit, p.sigma[i] / strength if told else np.inf)
-        )
-    entries.sort(key=lambda e: (e[0], e[1]))
-    w = np.array([m / s if np.isfinite(s) and s > 0 else np.nan for *_, m, s in entries], dtype=float)
-    return ControlFit(
-        mark=as_objects([str(solved.network.marks.mark[e[0]]) for e in entries]),
-        component=as_objects([AXES[e[1]] for e in entries]),
-        held=np.array([e[2] for e in entries], dtype=bool),
-        misfit=np.array([e[3] for e in entries], dtype=float),
-        sigma=np.array([e[4] for e in entries], dtype=float),
-        standardized=w,
-        flagged=np.abs(w) > solved.critical,
+    weighted = np.flatnonzero(p.mark >= 0)
+    mark, axis = (
+        np.concatenate(both) for both in zip(held, (p.mark[weighted], p.axis[weighted]), strict=True)
     )
+    order = np.lexsort((axis, mark))
+    fit = _Fit(solved, weighted, order)
+    return ControlFit(
+        mark=as_objects([str(m) for m in solved.network.marks.mark[mark[order]].tolist()]),
+        component=as_objects([AXES[k] for k in axis[order].tolist()]),
+        held=order < len(held[0]),
+        misfit=deferred(len(order), lambda rows: fit.misfit[rows]),
+        sigma=deferred(len(order), lambda rows: fit.sigma[rows]),
+        standardized=deferred(len(order), lambda rows: fit.standardized[rows]),
+        flagged=deferred(len(order), lambda rows: np.abs(fit.standardized[rows]) > solved.critical),
+    )
+
+
+class _Fit:
+    """Given minus predicted of control components, with its sigma: held ones, then `weighted` priors, put in `order`."""
+
+    def __init__(self, solved: Solved, weighted: Ints, order: Ints) -> None:
+        self._solved, self._weighted, self._order = solved, weighted, order
+
+    @cached_property
+    def _both(self) -> tuple[Floats, Floats]:
+        solved, rows = self._solved, self._weighted
+        _, _, moved, spread = held_control(solved.equations, solved.solution)
+        strength = solved.prior_reliability.strength[rows] if len(rows) else np.zeros(0)
+        told = strength > 0.0
+        safe = np.where(told, strength, 1.0)
+        misfit = np.where(told, -solved.prior_residual[rows] / safe**2, np.nan)
+        sigma = np.where(told, solved.unknowns.priors.sigma[rows] / safe, np.inf)
+        return np.concatenate([-moved, misfit])[self._order], np.concatenate([spread, sigma])[self._order]
+
+    @property
+    def misfit(self) -> Floats:
+        return self._both[0]
+
+    @property
+    def sigma(self) -> Floats:
+        return self._both[1]
+
+    @cached_property
+    def standardized(self) -> Floats:
+        misfit, sigma = self._both
+        known = np.isfinite(sigma) & (sigma > 0.0)
+        return np.where(known, misfit / np.where(known, sigma, 1.0), np.nan)
 
 
 def orientation_table(solved: Solved) -> Orientations:

@@ -14,7 +14,7 @@ from hubtack.adjust import adjustment
 from hubtack.adjust.adjustment import adjust
 from hubtack.adjust.ground.network import Network
 from hubtack.adjust.ground.table import Floats
-from hubtack.adjust.model.approximate import Start, approximate
+from hubtack.adjust.model.approximate import Start, approximate, closing
 from hubtack.adjust.model.approximate.stars import from_stars, joined, misses
 from hubtack.adjust.model.reductions import reduce_readings
 from hubtack.adjust.model.unknowns import place_unknowns
@@ -147,3 +147,19 @@ def test_what_stars_cannot_reach_is_told_and_not_guessed() -> None:
     assert len(misses(obs, found, unknowns.heights, settings)[0])
     grown = approximate(network, obs, settings, unknowns.heights).coordinates
     assert np.abs(grown[mark] - truth[mark]).max() < 0.05
+
+
+def test_a_few_stars_are_closed_as_many_are(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The full matrix against the sparse one, on the same network."""
+    network, _ = made(300)
+    obs = reduce_readings(network)
+    found = []
+    for full in (0, 10_000):
+        monkeypatch.setattr(closing, "FULL", full)
+        found.append(from_stars(network, obs, Settings(), network.setups.height, spread=True))
+    assert found[0] is not None
+    assert found[1] is not None
+    there = np.isfinite(found[0])
+    assert there.any()
+    assert np.array_equal(there, np.isfinite(found[1]))
+    assert np.abs(found[0] - found[1])[there].max() < 1e-6  # m: rounding of a chain of 72 stars

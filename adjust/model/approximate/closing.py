@@ -17,12 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...estimate.datum import Cofactor
-from ...estimate.normals import Defect
+from ...estimate.normals import PIVOT_LIMIT, Defect
 from ...estimate.pattern import Pattern
 from ...estimate.rows import Rows, gradient
 from ...ground.table import Flags, Floats, Ints
 
 Plane = NDArray[np.complex128]
+FULL = 300  # unknowns up to which a full matrix is quicker
 POINT = 0.003  # m: what a polar point is worth here; only its ratio to its own turn matters
 
 
@@ -74,14 +75,31 @@ def closed(joins: Joins, tied: Flags, world: int, kappa: Plane, tau: Plane) -> t
         rows([(a, 0, -u_a.imag), (a, 1, one), (b, 0, u_b.imag), (b, 1, -one)], off.real, by_point),
         rows([(a, 0, u_a.real), (a, 2, one), (b, 0, -u_b.real), (b, 2, -one)], off.imag, by_point),
     ]
-    n = 3 * len(free)
-    node = np.repeat(np.arange(len(free)), 3)
     try:
-        pattern = Pattern.build(n, [r.columns for r in equations], node, np.zeros(len(free), dtype=bool))
-        x = Cofactor(pattern, equations, None).solve(gradient(equations, n)).reshape(-1, 3)
-    except Defect:  # as it was, then
+        x = _solved(equations, len(free)).reshape(-1, 3)
+    except (Defect, np.linalg.LinAlgError):  # as it was, then
         return kappa, tau
     kappa, tau = kappa.copy(), tau.copy()
     kappa[free] *= np.exp(1j * x[:, 0])
     tau[free] += x[:, 1] + 1j * x[:, 2]
     return kappa, tau
+
+
+def _solved(equations: list[Rows], stars: int) -> Floats:
+    """The least-squares solution, (3·stars,); a few stars are solved as one full matrix. Raises Defect or LinAlgError."""
+    n = 3 * stars
+    if n > FULL:
+        node = np.repeat(np.arange(stars), 3)
+        pattern = Pattern.build(n, [r.columns for r in equations], node, np.zeros(stars, dtype=bool))
+        return Cofactor(pattern, equations, None).solve(gradient(equations, n))
+    normal = np.zeros(n * n)
+    for r in equations:
+        at = np.maximum(r.columns, 0)  # what is padded has the value 0
+        both = r.values[:, :, None] * r.values[:, None, :]
+        normal += np.bincount((at[:, :, None] * n + at[:, None, :]).ravel(), both.ravel(), minlength=n * n)
+    N = normal.reshape(n, n)
+    scale = 1.0 / np.sqrt(np.maximum(np.diagonal(N), np.finfo(float).tiny))
+    N = N * scale[:, None] * scale
+    if float(np.diagonal(np.linalg.cholesky(N)).min(initial=1.0)) ** 2 < PIVOT_LIMIT:
+        raise np.linalg.LinAlgError("not determined")
+    return np.asarray(np.linalg.solve(N, gradient(equations, n) * scale) * scale)
