@@ -1,0 +1,66 @@
+"""What the observations in use reach has unknowns and hangs together; what they do not reach has none."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from tests.adjust.networks import INF, NAN, Plan, adjusted
+
+from hubtack.adjust.ground.network import Network
+from hubtack.adjust.model.reductions import reduce_readings
+
+
+def polar() -> Network:
+    """Two stations, one on a held mark and one on the new one, between three held marks."""
+    p = Plan()
+    stand = p.support("stand")
+    p.instrument()
+    p.target()
+    a, b, c = p.held("A", 0, 0, 0), p.held("B", 100, 0, 0), p.held("C", 50, 90, 0)
+    new = p.mark("N", 40, 30, 0)
+    for at, others in ((a, (b, new)), (new, (a, b, c))):
+        station = p.station(at, 1.5, stand)
+        for to in others:
+            p.sight(station, p.prism(to, 1.5, stand))
+    return p.simulated(1)
+
+
+def test_a_setup_whose_directions_are_all_left_out_has_no_orientation() -> None:
+    """As if its circle had not been read."""
+    network = polar()
+    obs = reduce_readings(network)
+    second = int(np.flatnonzero(network.setups.instrument)[1])
+    gone = (obs.kind == "direction") & (obs.start_setup == second)
+    assert gone.sum() == 3
+    left_out = adjusted(replace(network, left_out=frozenset(map(str, obs.id[gone]))))
+    assert left_out.solved is not None
+    assert (left_out.solved.unknowns.orientations >= 0).sum() == 1
+    circle = np.where(network.sights.start == second, NAN, network.sights.circle)
+    unread = adjusted(replace(network, sights=network.sights.replace(circle=circle)))
+    for axis in ("east", "north", "height"):
+        assert getattr(left_out.marks, axis) == pytest.approx(getattr(unread.marks, axis), abs=1e-9)
+        name = f"sigma_{axis}"
+        assert getattr(left_out.marks, name) == pytest.approx(getattr(unread.marks, name), rel=1e-6)
+
+
+def test_a_mark_on_which_angles_stand_hangs_together_with_what_they_see() -> None:
+    """Resection by two angles from three held marks: angles worked out from a known place lead back to it."""
+    p = Plan()
+    a, b, c = p.held("A", 0, 0, 0), p.held("B", 100, 10, 0), p.held("C", 50, 90, 0)
+    new = p.mark("N", 40, 30, 0, known=True, sigma=(INF, INF, 0.0))
+    p.reduce("angle", a, b, 5e-6, at=new)
+    p.reduce("angle", b, c, 5e-6, at=new)
+    network = p.network()
+
+    def bearing(to: int) -> float:
+        d = np.array(p.truth[to]) - np.array(p.truth[new])
+        return float(np.arctan2(d[0], d[1]))
+
+    value = np.mod([bearing(b) - bearing(a), bearing(c) - bearing(b)], 2 * np.pi)
+    east = network.marks.east.copy()
+    east[new] += 0.3
+    marks = network.marks.replace(east=east)
+    r = adjusted(replace(network, marks=marks, reduced=network.reduced.replace(value=value)))
+    assert (r.marks.east[new], r.marks.north[new]) == pytest.approx((40.0, 30.0), abs=1e-7)
