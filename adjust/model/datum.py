@@ -137,7 +137,10 @@ def _islands(network: Network, obs: Observations, unknowns: Unknowns, plan: bool
 def _freedoms(
     network: Network, obs: Observations, unknowns: Unknowns, start: Floats, island: Flags, plan: bool
 ) -> tuple[list[str], Floats]:
-    """Names and vectors (n, d) of the motions of an island that no observation and no control notices."""
+    """Names and vectors (n, d) of the motions of an island that no observation and no control notices.
+
+    Of a vector the coordinates of marks alone: conditions and pins are put on them, orientations follow.
+    """
     marks = network.marks
     sigma = np.column_stack([marks.sigma_east, marks.sigma_north, marks.sigma_height])
     controlled = np.isfinite(sigma) & unknowns.reached & island[:, None]
@@ -195,11 +198,6 @@ def _freedoms(
     moved = np.einsum("mak,kd->mad", field, kept)
     placed = (unknowns.marks >= 0) & island[:, None]
     G[unknowns.marks[placed]] = moved[placed]
-    if "rotation" in names:
-        turn = kept[names.index("rotation")] / extent
-        directions = inside & (obs.orientation >= 0)
-        columns = unknowns.orientations[distinct(obs.orientation[directions])]
-        G[columns] += turn
     return labels, G
 
 

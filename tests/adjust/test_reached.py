@@ -64,3 +64,55 @@ def test_a_mark_on_which_angles_stand_hangs_together_with_what_they_see() -> Non
     marks = network.marks.replace(east=east)
     r = adjusted(replace(network, marks=marks, reduced=network.reduced.replace(value=value)))
     assert (r.marks.east[new], r.marks.north[new]) == pytest.approx((40.0, 30.0), abs=1e-7)
+
+
+FREE = {  # readings of sights, what control there is, the freedoms
+    "czs": ("", ["east", "north", "rotation", "height"]),
+    "ch": ("", ["east", "north", "rotation"]),
+    "c": ("", ["east", "north", "rotation", "scale"]),
+    "cz": ("", ["east", "north", "rotation", "scale", "height"]),
+    "c one": ("east north", ["rotation", "scale"]),
+    "czs one": ("east north height", ["rotation"]),
+}
+
+
+@pytest.mark.parametrize("case", FREE)
+def test_freedoms_are_as_many_as_the_equations_lack(case: str) -> None:
+    """Rank of the dense equations, against the freedoms told from the graph; and no motion of the marks is left."""
+    control, freedoms = FREE[case]
+    p = Plan()
+    stand = p.support("stand")
+    p.instrument()
+    p.target()
+    corners = ((0, 0, 10), (80, 5, 12), (70, 60, 11), (-5, 55, 13), (30, 30, 10))
+    held = tuple(0.0 if a in control.split() else INF for a in ("east", "north", "height"))
+    marks = [
+        p.mark(f"P{i}", *map(float, c), known=True, sigma=(INF,) * 3 if i else held)  # type: ignore[arg-type]
+        for i, c in enumerate(corners)
+    ]
+    for at in marks[:4]:
+        station = p.station(
+            at, 1.5, stand
+        )  # as high as the targets: a difference of known heights would be a scale
+        for to in marks:
+            if to != at:
+                p.sight(station, p.prism(to, 1.5, stand), readings=case.split()[0])
+    r = adjusted(p.simulated(3))
+    assert r.solved is not None
+    assert list(r.datum) == freedoms
+    constraints, rows = r.solved.solution.cofactor._constraints, r.solved.solution.rows
+    assert constraints is not None
+    n = r.solved.unknowns.n
+    A = np.vstack([each.times(np.eye(n)) for each in rows])
+    # the sphere's hold on heights and on the scale of them is faint: 1e-8 of what is measured
+    singular = np.linalg.svd(A / np.linalg.norm(A, axis=0), compute_uv=False)
+    assert int((singular < 1e-5).sum()) + max(0, n - len(A)) == len(freedoms)
+    B = constraints.B
+    assert B.shape == (n, len(freedoms))
+    assert np.linalg.matrix_rank(np.vstack([A / np.linalg.norm(A, axis=0), B.T])) == n
+    # conditions lie along motions that nothing notices, once orientations turn along
+    turns = A[:, r.solved.unknowns.orientations]
+    moved = A @ B
+    left = moved - turns @ np.linalg.lstsq(turns, moved, rcond=None)[0]
+    # linearised at given coordinates, a few centimetres from the adjusted ones
+    assert np.linalg.norm(left, axis=0).max() < 2e-3 * np.linalg.norm(A, axis=0).max()
