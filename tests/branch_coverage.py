@@ -16,7 +16,7 @@ import tempfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
-COMPILED = ["tests/adjust/test_normals.py", "tests/adjust/test_influence.py"]
+COMPILED = ["tests/adjust/test_normals.py", "tests/adjust/test_influence.py", "tests/oracle/test_compiled.py"]
 
 
 def main(wanted: list[str]) -> int:

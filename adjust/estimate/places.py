@@ -72,10 +72,9 @@ class Places:
         begin = self.start[node]
         own = self.home[node] == front
         at = self._found(front, begin)
-        if bool(np.any((at < 0) & ~own & (node >= 0) & (self.sizes[node] > 0))):
-            raise RuntimeError(
-                "an equation does not lie within its front"
-            )  # pragma: no cover - a fault of ours
+        lost = (at < 0) & ~own & (node >= 0) & (self.sizes[node] > 0)
+        if lost.any():  # pragma: no cover - a fault of ours
+            raise RuntimeError("an equation does not lie within its front")
         return np.asarray(np.where(own, begin - self.first[front], self.offset[at]))
 
     def _found(self, front: Ints, begin: Ints) -> Ints:

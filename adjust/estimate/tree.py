@@ -70,7 +70,7 @@ class Tree(Pattern):
             (lines.of_front, lines.at, lines.columns),
             (asked.of_front, asked.begin, asked.columns),
         ):
-            if not symbolic.within(of_front, begin, those, fronts, n):
+            if not symbolic.within(of_front, begin, those, fronts, n):  # pragma: no cover - a fault of ours
                 raise RuntimeError("an equation does not lie within its front")
         shapes = tuple((q.shape[0], q.shape[1]) for q in queries)
         every = np.arange(count, dtype=np.int32)

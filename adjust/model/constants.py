@@ -82,7 +82,7 @@ class Constants(Sequence[Constant]):
         return iter(self._all)
 
     def __getitem__(self, i: int) -> Constant:  # type: ignore[override]
-        return self._all[i]
+        return self._all[i]  # pragma: no cover - a sequence must have it
 
     @property
     def places(self) -> Ints:

@@ -14,6 +14,7 @@ from hubtack.adjust import Settings, adjust
 from hubtack.adjust.earth.ellipsoid import GRS80
 from hubtack.adjust.earth.gravity import Lattice
 from hubtack.adjust.model.earth import Earth, EarthPlaces, site_horizon
+from hubtack.adjust.model.frames import Ends, frame_of
 from hubtack.adjust.outcome.scale import scale_test
 from hubtack.adjust.trouble import Undetermined
 
@@ -108,3 +109,10 @@ def test_control_that_leaves_the_scale_to_the_distances_can_not_judge_it() -> No
     for row in p.sights:
         row |= {"zenith": NAN, "slope": NAN, "horizontal": 0.0}
     assert scale_test(adjust(p.simulated(1, settings), settings)) is None
+
+
+def test_a_plane_has_no_lines_of_the_ellipsoid() -> None:
+    ends = Ends(np.array([0]), np.zeros((1, 3)), np.zeros((1, 3)))
+    plane = frame_of(site(200.0, 5.0).network(), Settings())
+    with pytest.raises(ValueError, match="a plane has no geodetic lines"):
+        plane.ray("geodetic", ends, ends, plane.places(np.zeros((1, 3))))

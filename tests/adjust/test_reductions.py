@@ -11,7 +11,9 @@ from hypothesis import given
 from hypothesis import settings as budget
 from hypothesis import strategies as st
 from tests.adjust.networks import ARCSEC, MM, NAN, Plan
+from tests.adjust.test_plan import weir
 
+from hubtack.adjust import adjust
 from hubtack.adjust.ground.network import Network
 from hubtack.adjust.model.reductions import Observations, reduce_readings, wrap
 
@@ -218,3 +220,13 @@ def test_only_an_angle_stands_at_a_mark_of_its_own() -> None:
     assert obs.at_mark.tolist() == [-1] * 4
     assert obs.block.tolist() == [-1] * 4
     assert [o >= 0 for o in obs.orientation] == [k == "direction" for k in obs.kind]
+
+
+def test_rounds_may_be_named_by_dates() -> None:
+    """Numbers far apart group the readings as 1 and 2 do."""
+    net = weir().simulated(1)
+    dated = np.where(net.sights.round == 1, 19_991_231, 20_251_125)
+    one, two = adjust(net), adjust(replace(net, sights=net.sights.replace(round=dated)))
+    assert set(two.observations.round[two.observations.kind == "direction"]) == {19_991_231, 20_251_125}
+    assert two.degrees_of_freedom == one.degrees_of_freedom
+    assert two.observations.residual == pytest.approx(one.observations.residual, abs=1e-9)
