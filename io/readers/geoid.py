@@ -10,7 +10,6 @@
 from __future__ import annotations
 
 import hashlib
-import io
 import math
 from pathlib import Path
 
@@ -53,13 +52,16 @@ def from_gtx(data: bytes) -> Lattice:
     """Raises ValueError where the bytes are no .gtx grid."""
     if len(data) < 40:
         raise ValueError("This is no .gtx grid: it is shorter than its header")
-    south, west, step_lat, step_lon = np.frombuffer(data, ">f8", 4)
+    south, west, step_lat, step_lon = (float(v) for v in np.frombuffer(data, ">f8", 4))
     rows, columns = (int(n) for n in np.frombuffer(data, ">i4", 2, 32))
     if not (rows > 1 and columns > 1 and len(data) == 40 + 4 * rows * columns):
         raise ValueError(f"This is no .gtx grid: {len(data)} bytes for {rows} rows of {columns} nodes")
+    _on_the_globe(south, south + (rows - 1) * step_lat, west, west + (columns - 1) * step_lon)
     values = np.full((rows, columns, 3), np.nan)
     values[:, :, 0] = np.frombuffer(data, ">f4", rows * columns, 40).reshape(rows, columns)
     values[np.abs(values[:, :, 0] - NO_VALUE) < 1e-3, 0] = np.nan
+    if np.isinf(values).any():
+        raise ValueError("This is no .gtx grid: an undulation is infinite")
     corner = math.radians(south), math.radians(west)
     return Lattice(*corner, math.radians(step_lat), math.radians(step_lon), values)
 
@@ -70,7 +72,10 @@ def from_csv(data: bytes) -> Lattice:
 
     text = data.decode("utf-8-sig", errors="replace")
     separator = max(",;\t", key=text.partition("\n")[0].count)
-    records = [r for r in csv.reader(io.StringIO(text), delimiter=separator) if any(c.strip() for c in r)]
+    try:
+        records = [r for r in csv.reader(text.splitlines(), delimiter=separator) if any(c.strip() for c in r)]
+    except csv.Error as error:
+        raise ValueError(f"This is no table: {error}") from None
     header = [c.strip().lower() for c in records[0]] if records else []
     missing = [n for n in NEEDED if n not in header]
     if missing:
@@ -84,9 +89,12 @@ def from_csv(data: bytes) -> Lattice:
                 table[k, j] = float(cell) if cell else np.nan
             except ValueError:
                 raise ValueError(f"Row {k + 2}: {quoted(cell)} is no {name}") from None
+            if math.isinf(table[k, j]):
+                raise ValueError(f"Row {k + 2}: {quoted(cell)} is no {name}")
     lat, lon = np.unique(table[:, 0]), np.unique(table[:, 1])
     if np.isnan(table[:, :2]).any() or len(lat) < 2 or len(lon) < 2:
         raise ValueError("A lattice needs two latitudes and two longitudes at least, and both in every row")
+    _on_the_globe(float(lat[0]), float(lat[-1]), float(lon[0]), float(lon[-1]))
     if len(table) != len(lat) * len(lon):
         raise ValueError(
             f"{len(lat)} latitudes and {len(lon)} longitudes make {len(lat) * len(lon)} nodes, found {len(table)}"
@@ -105,3 +113,11 @@ def from_csv(data: bytes) -> Lattice:
     return Lattice(
         math.radians(lat[0]), math.radians(lon[0]), math.radians(step_lat), math.radians(step_lon), values
     )
+
+
+def _on_the_globe(south: float, north: float, west: float, east: float) -> None:
+    """Raises ValueError where a lattice with these edges, in degrees, lies nowhere."""
+    if not (-90.0 <= south < north <= 90.0 and -360.0 <= west < east <= 360.0 and east - west <= 360.0):
+        raise ValueError(
+            f"A lattice from {south:.6g} to {north:.6g} in latitude and {west:.6g} to {east:.6g} in longitude is none"
+        )

@@ -136,6 +136,8 @@ def read_points(path: Path, job: Job, adjustment: Adjustment) -> tuple[list[str]
 
 def _cells(path: Path, schema: tuple[InputColumn, ...], job: Job, faults: FaultList) -> Cells:
     table = read_table(path, schema, faults, {})
+    if table is None and not faults:
+        faults.add(path.name, 1, "", "TAB227", "The table is empty", "Fill it.")
     if table is None:
         raise Faults(faults.faults)
     if not table.lines:

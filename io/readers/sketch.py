@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import math
 from dataclasses import replace
@@ -13,6 +12,7 @@ import numpy as np
 
 from hubtack.io.faults import FaultList, Nearest, listed
 from hubtack.io.job import Job
+from hubtack.io.readers.tables import records_of
 from hubtack.io.units import Unreadable
 
 
@@ -61,8 +61,11 @@ def _text(path: Path, faults: FaultList) -> str:
 
 def _csv(name: str, text: str, job: Job, faults: FaultList) -> list[tuple[int, str, list[float]]]:
     head = text.split("\n", 1)[0]
-    reader = csv.reader(text.splitlines(), delimiter=next((s for s in (";", "\t") if s in head), ","))
-    header = [h.strip().lower() for h in next(reader, [])]
+    separator = next((s for s in (";", "\t") if s in head), ",")
+    records, lines, whole = records_of(name, text, separator, faults)
+    if not whole:
+        return []
+    header = [h.strip().lower() for h in records[0]] if records else []
     missing = [c for c in ("mark", "east", "north") if c not in header]
     if missing:
         faults.add(
@@ -75,9 +78,7 @@ def _csv(name: str, text: str, job: Job, faults: FaultList) -> list[tuple[int, s
         )
         return []
     points = []
-    for cells in reader:
-        if not any(c.strip() for c in cells):
-            continue
+    for line, cells in zip(lines[1:], records[1:], strict=True):
         point = []
         for column in ("east", "north", "height"):
             at = header.index(column) if column in header else -1
@@ -85,10 +86,10 @@ def _csv(name: str, text: str, job: Job, faults: FaultList) -> list[tuple[int, s
             try:
                 point.append(job.units.length_of(job.units.parse_length(cell)) if cell else math.nan)
             except Unreadable as error:
-                faults.add(name, reader.line_num, column, "TAB204", error.found, error.wanted)
+                faults.add(name, line, column, "TAB204", error.found, error.wanted)
                 point.append(math.nan)
         at = header.index("mark")
-        points.append((reader.line_num, cells[at].strip() if at < len(cells) else "", point))
+        points.append((line, cells[at].strip() if at < len(cells) else "", point))
     return points
 
 
@@ -104,7 +105,8 @@ def _geojson(name: str, text: str, faults: FaultList) -> list[tuple[int, str, li
             mark = str(about.get("mark", about.get("name", "")))
             c = [float(v) for v in geometry["coordinates"][:3]]
             points.append((0, mark, [*c, math.nan][:3]))
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
+    # what is nested without end, and a whole number of four hundred digits, are no ValueError
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError) as error:
         line = error.lineno if isinstance(error, json.JSONDecodeError) else 0
         faults.add(
             name,

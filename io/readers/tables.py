@@ -126,7 +126,7 @@ def read_table(
 def parse_table(file: str, text: str, schema: tuple[InputColumn, ...], faults: FaultList) -> TextTable | None:
     """The text of a CSV file as columns; see `read_table`."""
     separator = _separator(text, schema)
-    records, lines, whole = _records(file, text, separator, faults)
+    records, lines, whole = records_of(file, text, separator, faults)
     return table_of(file, records, lines, schema, faults, separator, whole) if records else None
 
 
@@ -171,10 +171,10 @@ def _separator(text: str, schema: tuple[InputColumn, ...]) -> str:
     return max(SEPARATORS, key=score)
 
 
-def _records(
+def records_of(
     file: str, text: str, separator: str, faults: FaultList
 ) -> tuple[list[list[str]], list[int], bool]:
-    """The records that are not blank, the line on which each starts, and whether a wrong quotation ended them."""
+    """The records of CSV text that are not blank, the line on which each starts, and whether a wrong quotation ended them."""
     records: list[list[str]] = []
     lines: list[int] = []
     reader = csv.reader(StringIO(text, newline=""), delimiter=separator, strict=True)
