@@ -22,6 +22,7 @@ from .rows import Rows, gradient, roundings
 
 PROBES = 4
 AT_ONCE = 1 << 17  # rows whose figures are made together: their temporaries stay small
+MANY = 1_000_000  # numbers in all probes: above this they are solved one by one
 NOTHING = 1e-6  # of the largest: what is off by so little is not felt
 SAFE = 3.0  # the largest of a few draws is rarely above three times their root mean square
 
@@ -39,7 +40,11 @@ def rounding(rows: list[Rows], x: Floats, cofactor: Cofactor, limit: float) -> F
         return None
     right = _probes(rows, off, len(x), NOTHING * largest)
     del off
-    return np.asarray(SAFE * np.sqrt(np.mean(cofactor.solve(right) ** 2, axis=1)))
+    width = PROBES if right.size < MANY else 1  # together they take less time, apart less room
+    squares = np.zeros(len(x))
+    for at in range(0, PROBES, width):
+        squares += np.sum(cofactor.solve(right[:, at : at + width]) ** 2, axis=1)
+    return np.asarray(SAFE * np.sqrt(squares / PROBES))
 
 
 def _probes(rows: list[Rows], off: list[Floats], n: int, least: float) -> Floats:

@@ -90,19 +90,22 @@ def unchecked_marks(
     marks (n_marks, 3): columns of their coordinates; sigma (n_marks, 3): their standard deviations. `known`: marks and
     blunders that need no computing.
     """
-    because: list[list[str]] = [[] for _ in range(len(marks))]
+    because: dict[int, dict[str, None]] = {}  # names in order, each once
     for mark, name in known:
-        because[mark].append(name)
+        because.setdefault(mark, {})[name] = None
     for a in tried:
         if len(a.names):
             limit = np.where(a.strength > 0.0, ratio * a.strength / delta0, SEEN)
             reached = _everywhere if cofactor.constrained else _nearby
             hits = [np.zeros((0, 2), dtype=np.int64), *reached(cofactor, a, marks, sigma, limit)]
             for j, mark in distinct(np.concatenate(hits)).tolist():
-                because[mark].append(str(a.names[j]))
-    return np.array([bool(b) for b in because], dtype=bool), [
-        tuple(dict.fromkeys(b)) if b else () for b in because
-    ]
+                because.setdefault(mark, {})[str(a.names[j])] = None
+    unchecked = np.zeros(len(marks), dtype=bool)
+    unchecked[list(because)] = True
+    names: list[tuple[str, ...]] = [()] * len(marks)
+    for mark, told in because.items():
+        names[mark] = tuple(told)
+    return unchecked, names
 
 
 def _nearby(cofactor: Cofactor, a: Alternatives, marks: Ints, sigma: Floats, limit: Floats) -> Iterator[Ints]:
