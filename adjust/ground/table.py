@@ -126,12 +126,14 @@ class Table:
         def __getattr__(self, name: str) -> NDArray[Any]:
             known = self.__dict__.get("_later", {}).get(name)
             if known is None:
+                if name in self.__dict__:  # another thread has made it meanwhile
+                    return self.__dict__[name]
                 raise AttributeError(f"{type(self).__name__} has no column {name}")
             array = known.make(slice(None))
             if len(array) != known.length:
                 raise ValueError(f"{type(self).__name__}.{name} has {len(array)} rows, not {known.length}")
             self.__dict__[name] = frozen(array)
-            del self._later[name]
+            self._later.pop(name, None)
             return array
 
     def __getstate__(self) -> dict[str, Any]:
@@ -188,7 +190,7 @@ class Table:
     def _kept(self) -> dict[str, Any]:
         """The columns as they are, made or not."""
         own, later = self.__dict__, self.__dict__["_later"]
-        return {c.name: later[c.name] if c.name in later else own[c.name] for c in self._columns}
+        return {c.name: own[c.name] if c.name in own else later[c.name] for c in self._columns}
 
     def to_pandas(self) -> pd.DataFrame:
         """The table as a pandas DataFrame; columns with several numbers a row become columns of arrays."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import dataclasses
 import pickle
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pytest
@@ -209,3 +210,12 @@ def test_the_earth_frame_needs_a_chart_and_takes_its_scale_from_there() -> None:
 def test_settings_are_frozen() -> None:
     with pytest.raises(dataclasses.FrozenInstanceError):
         Settings().alpha = 0.05  # type: ignore[misc]
+
+
+def test_threads_that_ask_for_one_column_all_get_it() -> None:
+    names = [f"M{i}" for i in range(4)]
+    for _ in range(50):
+        table = numbered([])
+        with ThreadPoolExecutor(8) as pool:
+            found = list(pool.map(lambda _, t=table: t.mark.tolist(), range(8)))
+        assert found == [names] * 8
