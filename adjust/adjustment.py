@@ -15,6 +15,7 @@ from .model.datum import Datum, find_datum
 from .model.equations import Equations
 from .model.frames import Frame, frame_of
 from .model.reductions import HELD_ANGLE, HELD_LENGTH, Observations, reduce_readings, rows_of_kind
+from .model.settling import Settling
 from .model.unknowns import Unknowns, place_unknowns
 from .outcome.control import constant_table, control_table, orientation_table
 from .outcome.marks import mark_table
@@ -164,7 +165,7 @@ def _solve(equations: Equations, first: Floats, datum: Datum | None, tell: Progr
     u = equations.unknowns
     try:
         return gauss_newton(
-            equations.evaluate,
+            Settling(equations),
             first,
             node=u.node,
             late=u.late,

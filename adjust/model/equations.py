@@ -133,9 +133,13 @@ class Equations:
 
     # -- the equations -----------------------------------------------------------------------------------------
 
-    def evaluate(self, x: Floats) -> list[Rows]:
-        """Whitened equations at x: one Rows a group, then the priors."""
+    def evaluate(self, x: Floats, weighed_at: Floats | None = None) -> list[Rows]:
+        """Whitened equations at x: one Rows a group, then the priors.
+
+        Under the independent rule setups weigh as the geometry at `weighed_at` has it, at x itself where that is None.
+        """
         state = self.state(x)
+        weighing = None if weighed_at is None else self.state(weighed_at)
         out: list[Rows] = []
         rays: dict[str, Ray] = {}
         for g in self.groups:
@@ -155,6 +159,8 @@ class Equations:
                 misclosure = wrap(misclosure)
             weight = g.weight
             if extra is not None and self.settings.correlation == "independent":
+                if weighing is not None:
+                    extra = self._linearise(kind, g.rows, weighing)[2]
                 weight = 1.0 / np.sqrt(weight**-2 + extra)
             values *= weight[:, None]
             out.append(Rows(g.columns, values, misclosure * weight))

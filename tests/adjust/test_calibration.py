@@ -13,10 +13,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 from tests.benchmarks.calibration import RULES, Tally, calibrate, share, total
+from tests.benchmarks.calibration_table import CHECKED, FIVE, READINGS, _reading_wrong
 from tests.benchmarks.networks import ARCSEC, KINDS, SUPPORTS, Day
 
 from hubtack.adjust import adjust
 from hubtack.adjust.ground.network import Network
+from hubtack.adjust.settings import Settings
+from hubtack.adjust.simulate import simulate
 
 JOBS, SEED = 400, 1
 
@@ -123,3 +126,25 @@ def test_readings_made_without_the_engine_are_held_as_well() -> None:
     assert 92.0 < share(tally.height)[0] < 98.0
     # the factor's own scatter is √(2/f): below 0.02 for all jobs together
     assert 0.94 < np.mean(tally.factor) < 1.06
+
+
+@pytest.mark.parametrize("job", [502, 711])
+def test_weights_that_hang_on_the_geometry_let_the_iteration_end(job: int) -> None:
+    """Free stations under the independent rule, one reading wrong by what is just detectable: two days of 5000 did not settle."""
+    number, kind = 1, "free stations, stands"
+    assert list(FIVE)[number] == kind
+    rng = np.random.default_rng([3, number, job])
+    day = FIVE[kind](rng)
+    network = simulate(day.network(), day.truth(), Settings(), rng)
+    chosen = Settings(correlation="independent")
+    a = adjust(network, chosen)
+    o = a.observations
+    tested = np.flatnonzero(np.isin(o.kind.astype(str), READINGS) & np.isfinite(o.minimal_detectable_bias))
+    one = int(np.random.default_rng([3, number, job, 1]).choice(tested[o.redundancy[tested] > CHECKED]))
+    again = adjust(_reading_wrong(network, a, one), chosen)
+    assert again.iterations <= 6
+    # and where it ends the weights are those of the place where it ends
+    assert again.solved is not None
+    anew = again.solved.equations.evaluate(again.solved.solution.x)
+    for mine, fresh in zip(again.solved.solution.rows, anew, strict=True):
+        assert mine.values == pytest.approx(fresh.values, rel=1e-4, abs=1e-9)
