@@ -10,9 +10,11 @@ import numpy as np
 import pytest
 from tests.adjust.judge.test_judge_point import ladder
 from tests.adjust.judge.test_judge_statistics import dense, weir
+from tests.adjust.networks import Plan
 
 from hubtack.adjust import Network, adjust
-from hubtack.adjust.judge import diagnose
+from hubtack.adjust.estimate.rows import Rows
+from hubtack.adjust.judge import diagnose, robust
 from hubtack.adjust.judge.finding import Explanation, Finding
 from hubtack.adjust.judge.point import find_point
 from hubtack.adjust.solved import Solved
@@ -114,3 +116,44 @@ def test_several_names_on_wrong_points_are_not_told_by_few_known_marks(
     point: Any = SimpleNamespace(solved=SimpleNamespace(network=SimpleNamespace(marks=marks)))
     made = diagnose._of_few_known(point, [finding(f"T{k}", c) for k, c in enumerate(found)])
     assert [f.told for f in made] == told
+
+
+def test_a_gross_distance_in_a_free_network_that_stands_on_pillars() -> None:
+    """No control and setups without error: the datum's conditions know nothing of what is held."""
+    plan = Plan()
+    pillar = plan.support("pillar")
+    plan.instrument()
+    plan.target()
+    corners = ((0, 0, 10), (50, 0, 12), (50, 40, 11), (0, 40, 13), (25, 20, 10))
+    marks = [plan.mark(f"P{i}", *map(float, c), known=True) for i, c in enumerate(corners)]  # type: ignore[arg-type]
+    for at in marks[:4]:
+        station = plan.station(at, 1.6, pillar)
+        for to in marks:
+            if to != at:
+                plan.sight(station, plan.prism(to, 1.5, pillar))
+    network = plan.simulated(5)
+    slope = network.sights.slope.copy()
+    slope[:2] += 0.8  # both faces of one sight
+    solved = solved_of(replace(network, sights=network.sights.replace(slope=slope)))
+    assert find_point(solved).robust
+    first, *more = diagnose.judge(solved)
+    assert not more
+    assert (first.first.name, first.first.group) == (str(network.sights.id[0]), "reading")
+    assert first.first.size == pytest.approx(0.8, abs=0.006)
+
+
+def test_components_of_a_vector_are_weighted_together() -> None:
+    """Cauchy weights 1/(1 + (v/c)²) of the mean square of three; by hand for v = (3, 0, 4)·√3, c = 5: one half."""
+    v = np.sqrt(3.0) * np.array([3.0, 0.0, 4.0, 0.0, 0.0, 0.0])
+    rows = Rows(np.zeros((6, 1), np.int64), np.ones((6, 1)), v, block=3)
+    made = robust._reweighted(rows, 5.0)
+    assert made.misclosure == pytest.approx(0.5 * v)
+    assert made.values[:, 0] == pytest.approx([0.5, 0.5, 0.5, 1.0, 1.0, 1.0])
+
+
+def test_a_sight_from_a_mark_to_itself_pulls_at_nothing() -> None:
+    wild = 2.0 * robust.WILD
+    rows = Rows(np.zeros((2, 2), np.int64), np.array([[1.0, wild], [3.0, -4.0]]), np.ones(2))
+    assert robust._tamed(rows).values.tolist() == [[0.0, 0.0], [3.0, -4.0]]
+    calm = Rows(rows.columns, np.ones((2, 2)), rows.misclosure)
+    assert robust._tamed(calm).values.tolist() == [[1.0, 1.0], [1.0, 1.0]]
