@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import settings as budget
 from hypothesis import strategies as st
-from tests.adjust.networks import ARCSEC, MM, NAN, Plan
+from tests.adjust.networks import ARCSEC, MM, NAN, Plan, adjusted
 from tests.adjust.test_plan import weir
 
 from hubtack.adjust import adjust
@@ -230,3 +230,15 @@ def test_rounds_may_be_named_by_dates() -> None:
     assert set(two.observations.round[two.observations.kind == "direction"]) == {19_991_231, 20_251_125}
     assert two.degrees_of_freedom == one.degrees_of_freedom
     assert two.observations.residual == pytest.approx(one.observations.residual, abs=1e-9)
+
+
+def test_a_vector_that_is_stated_as_exact_is_held() -> None:
+    """A covariance of nothing is taken as 0.1 µm in each component, as a sigma of zero is."""
+    p = Plan()
+    a, b = p.held("A", 0, 0, 0), p.mark("B", 30, 40, 5)
+    p.vector(a, b, np.zeros((3, 3)))
+    network = p.network()
+    vectors = network.vectors.replace(difference=np.array([[30.0, 40.0, 5.0]]))
+    r = adjusted(replace(network, vectors=vectors))
+    found = (r.marks.sigma_east[b], r.marks.sigma_north[b], r.marks.sigma_height[b])
+    assert found == pytest.approx((1e-7,) * 3, rel=1e-3)
