@@ -81,6 +81,7 @@ def fuzz(reader: str, minutes: float) -> None:
         for k, seed in enumerate(seeds(reader)):
             (Path(start) / str(k)).write_bytes(seed)
         options = [f"-max_total_time={60.0 * minutes:.0f}", f"-max_len={LONGEST}", "-rss_limit_mb=2000"]
+        options.append(f"-artifact_prefix={start}/")  # its own copies: what counts is written above
         atheris.Setup([sys.argv[0], *options, start], one)
         atheris.Fuzz()
 
