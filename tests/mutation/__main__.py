@@ -90,12 +90,15 @@ def run(options: argparse.Namespace) -> None:
         (old["path"], old["operator"], old["occurrence"]) for old in known
     }  # of a run that was broken off
     drawn = (m for m in drawn if (m.path, m.operator, m.occurrence) not in done)
-    for number, mutant in enumerate(drawn):
-        if not number:  # tests that fail anyway kill everything
-            groups = tests.grouped(tests.quick(mutant.path, mutant.lines, options.budget)[:20])
-            same = trial(ROOT, mutant.path, (ROOT / mutant.path).read_text(), groups, LIMIT * 5, scratch)
+    checked = False
+    for mutant in drawn:
+        quick = tests.quick(mutant.path, mutant.lines, options.budget)[:20]
+        if quick and not checked:  # tests that fail anyway kill everything
+            unchanged = (ROOT / mutant.path).read_text()
+            same = trial(ROOT, mutant.path, unchanged, tests.grouped(quick), LIMIT * 5, scratch)
             if same[0] != "lived":
                 raise SystemExit(f"the tests fail on unchanged lines: {same[:2]}")
+            checked = True
         result = tried(mutant, tests, options, scratch)
         with options.out.open("a") as out:
             out.write(json.dumps(result) + "\n")
