@@ -98,6 +98,7 @@ def test_gradient_is_that_of_the_value(name: str, frame: str) -> None:
             else:  # not claimed: it must not matter, S/R being the largest that curvature does
                 allowed = (length / 6.371e6 + 2.0 * lean + 2e-9) * size + 1e-9
                 assert np.all(np.abs(found) <= allowed), axis
+                assert np.all(np.abs(told[:, axis]) <= allowed), axis
 
 
 def everything(earth: bool = False) -> tuple[Plan, Settings]:
