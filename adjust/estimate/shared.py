@@ -44,6 +44,8 @@ class Shares:
 def shares(parent: Ints, size: Ints, large: Flags, n: int) -> Shares:
     """For fronts in postorder: parent (−1: none), size, whether they are large."""
     count = len(parent)
+    if n < WORTH_SHARING and not large.any():
+        return Shares((), ((), ()), (), (Step((0, count, False), ()),))
     work = size.astype(float) ** 2 + 30.0
     below = beneath(parent)
     roots = _cut(parent, below, work) if n >= WORTH_SHARING else []
