@@ -16,7 +16,7 @@ from .ground.table import Floats, Ints
 from .model.equations import Equations
 from .model.frames import frame_of
 from .model.observations import KINDS
-from .model.reductions import Observations, prism_constants, reduce_readings
+from .model.reductions import Observations, prism_constants, reduce_readings, vector_covariances
 from .model.unknowns import place_unknowns
 from .settings import Settings
 
@@ -106,7 +106,7 @@ def _write(
     if len(vectors):
         difference = exact[obs.block >= 0].reshape(-1, 3)
         if rng is not None:
-            root = np.linalg.cholesky(vectors.covariance)
+            root = np.linalg.cholesky(vector_covariances(network, np.arange(len(vectors))))
             difference = difference + np.einsum("nij,nj->ni", root, rng.standard_normal(difference.shape))
         vectors = vectors.replace(difference=difference)
     return replace(network, sights=sights.replace(**columns), reduced=reduced, vectors=vectors)

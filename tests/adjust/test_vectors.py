@@ -123,3 +123,20 @@ def test_vectors_better_than_stated_show_in_their_component() -> None:
         ratios.append((by["vector am"], by["vector pm"]))
     found = np.nanmedian(np.array(ratios), axis=0)
     assert found == pytest.approx([3.0, 1.0], rel=0.35)  # 15 components a session, 12 days
+
+
+def test_a_vector_held_as_exact_is_simulated_as_it_is() -> None:
+    """A covariance of zeros has no root that Cholesky finds. Two days share that vector to a micrometre, and no other."""
+    p = weir()
+    network = p.network()
+    exact = network.vectors.covariance.copy()
+    exact[0] = 0.0
+    network = replace(
+        network,
+        supports=network.supports.replace(height_sigma=[0.0, 0.0], centring_sigma=[0.0, 0.0]),
+        vectors=network.vectors.replace(covariance=exact),
+    )
+    one, other = (simulate(network, np.array(p.truth), Settings(), seed) for seed in (7, 8))
+    off = np.abs(one.vectors.difference - other.vectors.difference).max(axis=1)
+    assert off[0] < 1e-6
+    assert np.all(off[1:] > 1e-5)
